@@ -1,0 +1,109 @@
+"""What a test is: steps in order, limits, and what must be known about the specimen before pressure.
+
+Shapes after loading, in SI. A step says what shall be true at its end, not how valves move: that is `engine.procedure`.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mount:
+    """Hands in the chamber, at zero: one instruction a prompt, each confirmed by a named person."""
+
+    name: str
+    prompts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fill:
+    """Water in by the fill valve with the vent open for `bleed_ns`, then shut until `until_pa`, or it failed."""
+
+    name: str
+    bleed_ns: int
+    until_pa: float
+    timeout_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """Build to a low pressure, isolate, hold, vent, must fall (after EN 1643's idea of proving valves)."""
+
+    name: str
+    pressure_pa: float
+    ramp_pa_per_s: float
+    hold_ns: int
+    loss_pa: float  # most that may be lost in the hold
+    fall_below_pa: float
+    fall_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ramp:
+    """Raise pressure uniformly until failure or `ceiling_pa`."""
+
+    name: str
+    rate_pa_per_s: float
+    ceiling_pa: float
+    rate_tolerance: float  # fraction of the rate, for the check of the achieved rate
+    window_low_ns: int  # failure is due between these two, 0 = no window
+    window_high_ns: int
+    expected_pa: float  # what the window's rate was worked out from, 0 = by rate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """Keep the pressure reached, or `pressure_pa`."""
+
+    name: str
+    pressure_pa: float  # 0 = as reached
+    duration_ns: int
+    tolerance_pa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vent:
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """What was it? The person's observation, from model.observations."""
+
+    name: str
+    timeout_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseDown:
+    name: str
+    prompts: tuple[str, ...]
+
+
+Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FailureSigns:
+    """When the engine calls it: thresholds of the signs (calc.exact.burst says how they are used)."""
+
+    drop_pa: float  # a fall below the highest by this much ...
+    drop_fraction: float  # ... or by this fraction of it, whichever is larger
+    lag_pa: float  # behind the pressure called for by this much ...
+    lag_ns: int  # ... for this long
+    mark_ns: int  # a person's longest delay from seeing to pressing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    name: str
+    title: str
+    method: str  # the standard or procedure it follows, with edition
+    steps: tuple[Step, ...]
+    max_pa: float
+    minimum_pa: float  # acceptance criterion for the failure pressure, 0 = none
+    signs: FailureSigns
+    peak_tolerance_pa: float  # refuse when ramp rate x real sample interval exceeds this
+    zero_shift_pa: float  # a zero that moved further by the end voids the run
+    required: tuple[str, ...]  # specimen facts that must be known before pressure (model.specimen.FACTS)
+    arm_prompts: tuple[str, ...]  # checklist answered before arming: eyes, ears, hoses
+    display: str  # pressure unit shown to people

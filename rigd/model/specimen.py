@@ -1,0 +1,27 @@
+"""The body under test and what must be known about it before pressure (ASTM D1599-99(2005) 11.1 asks for these)."""
+
+from dataclasses import dataclass
+
+FACTS = {
+    "make": "make code",
+    "size": "size",
+    "lot": "lot",
+    "water_temperature": "temperature of the test water, with unit",
+    "specimen_temperature": "temperature of the specimen, with unit",
+    "conditioning": "conditioning time, with unit",
+    "surroundings": "immersed or in air",
+    "mounting": "how it is mounted",
+    "end_closure": "end closure free or restrained",
+}
+CHOICES = {"surroundings": ("immersed", "in air"), "end_closure": ("free", "restrained")}
+QUANTITY_FACTS = {"water_temperature": "K", "specimen_temperature": "K", "conditioning": "s"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Specimen:
+    """`facts`: (name, value as text) for what is already known; quantities are SI numbers written as text, see
+    QUANTITY_FACTS. What is missing and required is asked for, and answered by a named person."""
+
+    id: str
+    facts: tuple[tuple[str, str], ...]
+    volume_m3: float  # free inside volume, 0 = unknown

@@ -1,0 +1,129 @@
+"""Outcomes, verdicts and exit codes: one table, so that a word on a screen and a number in a shell never disagree.
+
+The engine classes the trace; a person says what it was; only both together give the outcome. A leak at the end closure
+is an invalid test item and not a failure (ASTM D1599-99(2005) 5.4).
+"""
+
+from dataclasses import dataclass
+
+from rigd.model import errors
+from rigd.model.observations import BODY_FAILURES, OBSERVATIONS
+
+TRACE_CLASSES = ("collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor")
+SIGNS = ("pressure_fall", "not_following", "operator_mark")
+VERDICTS = ("accept", "reject", "undecided", "invalid", "none")
+
+BY_CRITERION = "by criterion"
+"""Not a verdict: the verdict follows from the acceptance criterion, or is `none` when there is no criterion."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    words: str
+    verdict: str
+    exit_code: int | None  # None: from the verdict
+    failed: bool  # the body lost containment or its shape: there is a failure pressure
+
+
+OUTCOMES = {
+    "rupture": Outcome(words="the body broke open", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "weep": Outcome(words="the body weeps", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "ballooned": Outcome(words="the body ballooned", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "parted": Outcome(words="a cap or part came off", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "own_joint_leak": Outcome(words="a joint of the body leaked", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "end_closure_leak": Outcome(
+        words="the end closure leaked: invalid test, not a failure",
+        verdict="invalid",
+        exit_code=errors.INVALID,
+        failed=False,
+    ),
+    "early": Outcome(words="failed in fill, proof or hold", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "ceiling": Outcome(words="ceiling reached, not failed", verdict=BY_CRITERION, exit_code=None, failed=False),
+    "supply_exhausted": Outcome(
+        words="the supply could not follow", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
+    "relief_lifted": Outcome(
+        words="the relief valve lifted", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
+    "regulator": Outcome(
+        words="the regulator did not follow", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
+    "rig_part": Outcome(
+        words="a part of the rig failed: invalid test", verdict="invalid", exit_code=errors.INVALID, failed=False
+    ),
+    "sensor": Outcome(words="a sensor failed: invalid test", verdict="invalid", exit_code=errors.INVALID, failed=False),
+    "stopped": Outcome(words="stopped by a person", verdict="undecided", exit_code=errors.STOPPED, failed=False),
+    "tripped": Outcome(words="tripped", verdict="undecided", exit_code=errors.TRIPPED, failed=False),
+    "interrupted": Outcome(
+        words="interrupted: the rig process ended", verdict="undecided", exit_code=errors.TRIPPED, failed=False
+    ),
+    "not_inspected": Outcome(
+        words="nobody said what it was", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
+}
+EXIT_BY_VERDICT = {
+    "accept": errors.DONE,
+    "none": errors.DONE,
+    "reject": errors.NOT_MET,
+    "undecided": errors.NOT_MET,
+    "invalid": errors.INVALID,
+}
+ENDINGS = ("stopped", "tripped", "interrupted")
+"""Ways a run ends that no observation can turn into something else."""
+
+_BY_CLASS_WHEN_NOTHING_FOUND = {
+    "ceiling": "ceiling",
+    "supply_exhausted": "supply_exhausted",
+    "sensor": "sensor",
+    "collapse": "not_inspected",
+    "slow_loss": "not_inspected",
+}
+
+
+def outcome_of(*, trace_class: str, observation: str, ending: str, early: bool, relief_reached: bool) -> str:
+    """Name the outcome from the trace and from what a person saw.
+
+    Parameters: trace_class in TRACE_CLASSES or ""; observation in OBSERVATIONS; ending in ENDINGS or "" when the run
+    came to its own end; early when the loss came before the ramp or in a hold; relief_reached when the highest pressure
+    came within the relief's reseat. Returns a key of OUTCOMES.
+    """
+    assert observation in OBSERVATIONS and (trace_class in TRACE_CLASSES or not trace_class)
+    if ending:
+        assert ending in ENDINGS
+        return ending
+    if observation in ("end_closure_leak", "rig_part"):
+        return observation
+    if observation in BODY_FAILURES:
+        return "early" if early else observation
+    if observation == "not_inspected" and trace_class not in ("supply_exhausted", "sensor"):
+        return "not_inspected"
+    if trace_class == "plateau":
+        return "relief_lifted" if relief_reached else "regulator"
+    return _BY_CLASS_WHEN_NOTHING_FOUND.get(trace_class, "not_inspected")
+
+
+def verdict_of(
+    *, outcome: str, reached_pa: float | None, bound_down_pa: float, bound_up_pa: float, minimum_pa: float
+) -> str:
+    """Decide with the uncertainty, never without it: accept only what is above the minimum by its whole bound.
+
+    reached_pa is the failure pressure, or for `ceiling` the highest pressure [Pa]; minimum_pa is 0 for no criterion.
+    """
+    fixed = OUTCOMES[outcome].verdict
+    if fixed != BY_CRITERION:
+        return fixed
+    if minimum_pa <= 0.0:
+        return "none"
+    if reached_pa is None:
+        return "undecided"
+    if reached_pa - bound_down_pa >= minimum_pa:
+        return "accept"
+    if OUTCOMES[outcome].failed and reached_pa + bound_up_pa < minimum_pa:
+        return "reject"
+    return "undecided"
+
+
+def exit_code_of(*, outcome: str, verdict: str) -> int:
+    """The exit code of a run, DESIGN section 7."""
+    fixed = OUTCOMES[outcome].exit_code
+    return EXIT_BY_VERDICT[verdict] if fixed is None else fixed
