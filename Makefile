@@ -1,0 +1,57 @@
+# One word a job. `make demo` and `make test` each do their own set-up on a fresh Debian machine; a second call
+# finds the stamp files in .venv and starts at once. Nothing is installed outside .venv, except the Debian packages
+# that tests talk to, and those only as root.
+
+SHELL := /bin/bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DEFAULT_GOAL := help
+.PHONY: help demo test bench lint
+
+# Debian packages: independent Modbus programs and a tracer, so that our wire is judged by others than ourselves.
+TOOLS := mbpoll socat strace
+WORKERS ?= 2
+
+help:
+	@echo "make demo   a burst on the simulated rig, from nothing, in about a minute"
+	@echo "make test   every test, with its own set-up"
+	@echo "make bench  the speed figures, each beside its baseline"
+	@echo "make lint   style only"
+
+demo: .venv/.run
+	.venv/bin/rigd demo burst
+
+test: .venv/.test .venv/.tools
+	.venv/bin/pytest -n $(WORKERS) -m "not alone"
+	.venv/bin/pytest -m alone
+
+bench: .venv/.test
+	@for file in benchmarks/*.py; do echo "== $$file"; .venv/bin/python "$$file"; done
+
+lint: .venv/.test
+	.venv/bin/ruff check .
+
+.venv/bin/python:
+	@for python in $${PYTHON:-} python3 python3.11 python3.12 python3.13 python3.14; do \
+	  if "$$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then \
+	    echo "set-up: $$("$$python" --version) into .venv"; \
+	    if "$$python" -m venv .venv; then exit 0; fi; \
+	    rm -rf .venv; echo "cannot make a virtual environment; on Debian: apt-get install make git python3-venv"; exit 1; \
+	  fi; \
+	done; echo "no Python 3.11 or newer found; on Debian 12 or newer: apt-get install make git python3-venv"; exit 1
+
+.venv/.run: pyproject.toml constraints.txt | .venv/bin/python
+	.venv/bin/pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@touch $@
+
+.venv/.test: pyproject.toml constraints.txt | .venv/bin/python
+	.venv/bin/pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[test]"
+	@touch $@ .venv/.run
+
+.venv/.tools: Makefile | .venv/bin/python
+	@missing=""; for tool in $(TOOLS); do command -v $$tool >/dev/null || missing="$$missing $$tool"; done; \
+	if [ -z "$$missing" ]; then touch $@; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	  echo "set-up: apt-get install$$missing"; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing; } \
+	    >.venv/tools.log 2>&1 && touch $@ || { tail -n 5 .venv/tools.log; echo "tests that need$$missing will be skipped"; }; \
+	else echo "tests that need$$missing will be skipped; to run them: sudo apt-get install$$missing"; fi
