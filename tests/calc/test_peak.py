@@ -1,6 +1,6 @@
 """Peak capture: closed forms against simulation, against another program's linear systems, and against old tables.
 
-Status words: *seen*, *memory*, *computed* as in test_hoop. Seeds are fixed; tolerances are several standard errors wide.
+Status words: *seen*, *memory*, *computed* as in test_hoop. Seeds are fixed; tolerances are several standard errors.
 """
 
 import doctest
@@ -106,7 +106,7 @@ def test_expected_maximum_on_a_ramp_is_what_simulation_finds(step_sd):
 
 
 def test_without_a_noise_term_the_bound_fails_and_with_four_sd_it_holds():
-    """Checks, section 6 (computed): 1 kHz, 8 psi/s, noise 0.08 psi, so that one sample's rise is a tenth of the noise."""
+    """Checks, section 6 (computed): 1 kHz, 8 psi/s, noise 0.08 psi, so that a sample's rise is a tenth of the noise."""
     step_sd, samples = 8.0 * 0.001 / 0.08, 60_000
     assert peak.maximum_within(step_sd, samples, step_sd) < 0.16  # highest minus truth at most rate * dt
     assert peak.maximum_within(step_sd + 4.0, samples, step_sd) > 0.9999

@@ -5,13 +5,12 @@ Status words: *seen*, *memory*, *computed* as in test_hoop. C6 was computed with
 
 import doctest
 
+import iapws
 import numpy as np
 import pytest
 
 from rigd.calc import water
 from rigd.calc.exact import head
-
-iapws = pytest.importorskip("iapws")
 
 PSI = 8896443230521 / 1290320000  # Pa, from lbf and inch, both exact
 FOOT = 0.3048
@@ -19,7 +18,7 @@ FOOT = 0.3048
 
 def test_water_at_20_degc_is_the_published_water():
     """C6, IAPWS-95 at 101.325 kPa (computed): density, isothermal and isentropic bulk modulus, speed of sound."""
-    published = dict(density=998.2072, isothermal=2.17906e9, isentropic=2.19341e9, sound=1482.346)
+    published = {"density": 998.2072, "isothermal": 2.17906e9, "isentropic": 2.19341e9, "sound": 1482.346}
     state = iapws.IAPWS95(T=293.15, P=0.101325)
     assert state.rho == pytest.approx(published["density"], rel=1e-7)
     assert state.w == pytest.approx(published["sound"], rel=1e-6)
@@ -36,7 +35,9 @@ def test_water_follows_iapws_95_over_the_whole_range_it_claims():
     states = [iapws.IAPWS95(T=float(temperature), P=0.101325) for temperature in temperatures]
     assert len(states) == 12
     assert water.density_kg_per_m3(temperatures) == pytest.approx([state.rho for state in states], rel=5e-6)
-    assert water.compressibility_per_pa(temperatures) == pytest.approx([state.kappa * 1e-6 for state in states], rel=1e-4)
+    assert water.compressibility_per_pa(temperatures) == pytest.approx(
+        [state.kappa * 1e-6 for state in states], rel=1e-4
+    )
     fine = np.linspace(274.0, 284.0, 1001)
     assert fine[np.argmax(water.density_kg_per_m3(fine))] == pytest.approx(277.13, abs=0.05)  # 3.98 degC (memory)
 

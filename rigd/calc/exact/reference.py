@@ -6,8 +6,6 @@ to be turned into gauge, and without it is wrong by the whole atmosphere (absolu
 
 STANDARD_ATMOSPHERE_PA = 101_325.0
 """Exact by definition, 10th CGPM 1954; what makers usually seal in (common practice)."""
-    101_325.0  # exact by definition, 10th CGPM 1954; the usual sealed-in pressure (common practice)
-)
 
 
 def gauge_pa(reading_pa: float, reference: str, ambient_pa: float, sealed_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
