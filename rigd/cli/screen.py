@@ -1,0 +1,168 @@
+"""What a person sees in a terminal: one live line that stays, and above it what happened, one line an event.
+
+It draws frames of the control feed and decides nothing. Quiet when normal: colour only for what is abnormal, and never
+as the only cue; NO_COLOR and TERM=dumb are obeyed. Where no terminal is attached it prints plain lines, rarely.
+"""
+
+import os
+import shutil
+import sys
+import time
+from typing import Any, TextIO
+
+from rigd.model.requests import Frame
+
+PLAIN_EVERY_S = 5.0  # without a terminal a log wants a line now and then, not ten a second
+QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "words", "rate", "prompt_done")
+"""Kinds of events that the live line or the result says better."""
+
+ALARMING = ("trip", "onset", "refused", "device", "missed", "clock_step")
+RED, BOLD, RESET = "\x1b[31m", "\x1b[1m", "\x1b[0m"
+
+
+def pressure(value_pa: float | None, view: dict[str, Any], digits: int = 1) -> str:
+    """Write a pressure for people in the profile's display unit; a value that is none is a dash."""
+    if value_pa is None:
+        return "—"
+    return f"{value_pa / view['display_pa']:.{digits}f}"
+
+
+def describe(view: dict[str, Any]) -> str:
+    """Tell a whole view in a few lines, for `rigd status`."""
+    unit = view["display"]
+    lines = [
+        f"{view['rig']}{' (SIMULATED)' if view['simulated'] else ''} · run {view['run']} · specimen {view['specimen']}",
+        f"{state_words(view)} · {view['words']}",
+        f"pressure {pressure(view['pressure_pa'], view)} {unit} gauge · highest {pressure(view['highest_pa'], view)}"
+        f" · called for {pressure(view['target_pa'], view)} · rate {pressure(view['rate_pa_per_s'], view)} {unit}/s",
+    ]
+    if view["step_name"]:
+        lines.append(f"step {view['step'] + 1}: {view['step_name']}")
+    if view["held_by"]:
+        lines.append(f"held by {view['held_by']}")
+    if view["latched"]:
+        lines.append(
+            f"latched: {', '.join(view['latched'])} (first: {view['first_out']}); find the cause, then: rigd reset"
+        )
+    missing = [(name, reason) for name, holds, reason in view["permissives"] if not holds]
+    lines += [f"missing: {name} - {reason}" for name, reason in missing]
+    if view["permissives"] and not missing:
+        lines.append("permissives: all hold")
+    if view["prompt"]:
+        lines += question(view["prompt"])
+    return "\n".join(lines)
+
+
+def state_words(view: dict[str, Any]) -> str:
+    """The state word, with what makes it abnormal beside it."""
+    words = view["state"]
+    if view["trip_state"] != "CLEAR":
+        words += f" · {view['trip_state']}: {view['first_out']}"
+    return words
+
+
+def question(prompt: dict[str, Any]) -> list[str]:
+    """Tell an open prompt and how it is answered from any terminal."""
+    how = {
+        "confirm": "rigd confirm",
+        "enter": "rigd confirm VALUE",
+        "choose": "rigd confirm " + "|".join(prompt["choices"]),
+    }[prompt["kind"]]
+    return [f"[{prompt['prompt']}] {prompt['text']}", f"    answer: {how}"]
+
+
+class Screen:
+    """Draws on one stream. `show` takes frames; `say` prints a line; `leave` puts the terminal back as it was."""
+
+    def __init__(self, stream: TextIO | None = None, keys: str = "") -> None:
+        self._stream = stream or sys.stdout
+        self._live = self._stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._colour = self._live and not os.environ.get("NO_COLOR")
+        self._keys = keys  # what the keys do now, shown with each question
+        self._view: dict[str, Any] = {}
+        self._line = ""
+        self._last_plain = 0.0
+        self._asked = -1
+        self.typed: str | None = None  # what a person is typing, None when keys are keys
+
+    def show(self, frame: Frame) -> None:
+        if frame.kind == "view":
+            self._show_view(frame.body)
+        elif frame.kind == "event":
+            self._show_event(frame.body)
+
+    def say(self, text: str, *, alarming: bool = False) -> None:
+        """Print above the live line."""
+        self._erase()
+        if alarming and self._colour:
+            text = f"{BOLD}{RED}{text}{RESET}"
+        print(text, file=self._stream)
+        self._draw()
+
+    def leave(self) -> None:
+        self._erase()
+        self._line = ""
+
+    def _show_view(self, view: dict[str, Any]) -> None:
+        changed = [view.get(key) != self._view.get(key) for key in ("state", "step")]
+        self._view = view
+        prompt = view["prompt"]
+        if prompt and prompt["prompt"] != self._asked:
+            self._asked = prompt["prompt"]
+            self._ask(prompt)
+        self._line = self._write_line(view)
+        if self._live:
+            self._draw()
+        elif any(changed) or time.monotonic() - self._last_plain >= PLAIN_EVERY_S:
+            self._last_plain = time.monotonic()
+            print(self._line, file=self._stream, flush=True)
+
+    def _ask(self, prompt: dict[str, Any]) -> None:
+        if not self._keys:
+            for line in question(prompt):
+                self.say(line)
+            return
+        self.say(f"[{prompt['prompt']}] {prompt['text']}")
+        if prompt["kind"] == "choose":
+            for number, choice in enumerate(prompt["choices"], start=1):
+                self.say(f"    {number}  {choice}")
+        self.say(
+            {"confirm": "    c  done as asked", "enter": "    c  type the value", "choose": "    press a number"}[
+                prompt["kind"]
+            ]
+        )
+
+    def _show_event(self, event: dict[str, Any]) -> None:
+        if event["kind"] not in QUIET:
+            alarming = event["kind"] in ALARMING
+            mark = "! " if alarming else "  "
+            self.say(f"{mark}{event['t_ns'] / 1e9:8.2f} s  {event['text']}", alarming=event["kind"] == "trip")
+
+    def _write_line(self, view: dict[str, Any]) -> str:
+        unit = view["display"]
+        parts = [
+            state_words(view),
+            view["step_name"],
+            f"{pressure(view['pressure_pa'], view)} {unit}",
+            f"highest {pressure(view['highest_pa'], view)}",
+            f"rate {pressure(view['rate_pa_per_s'], view)} {unit}/s",
+        ]
+        if view["target_pa"] is not None:
+            parts.append(f"called for {pressure(view['target_pa'], view)}")
+        if view["held_by"]:
+            parts.append(f"held by {view['held_by']}")
+        return "  ".join(part for part in parts if part)
+
+    def _draw(self) -> None:
+        if not self._live or not self._line:
+            return
+        text = self._line if self.typed is None else f"> {self.typed}"
+        text = text[: shutil.get_terminal_size().columns - 1]
+        abnormal = self._colour and self._view.get("trip_state", "CLEAR") != "CLEAR"
+        self._stream.write(f"\r\x1b[K{BOLD + RED if abnormal else ''}{text}{RESET if abnormal else ''}")
+        self._stream.flush()
+
+    def _erase(self) -> None:
+        if self._live and self._line:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()

@@ -1,0 +1,309 @@
+"""The rig process: one task group, one inbox, one record, from opened devices to a sealed run.
+
+It brings the loop body to life: devices post scans, people post acts, the computer reports on itself, and what the
+engine says goes back to the devices and to whoever watches. It decides nothing about pressure. Whatever unexpected
+happens here, the outputs are written safe, the watchdog is no longer kicked, and the process ends; the record then says
+`interrupted`.
+"""
+
+import asyncio
+import gc
+import signal
+import time
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from drivers.protocol import DriverFault
+from drivers.registry import DRIVERS
+from rigd.control import Server, plain
+from rigd.engine.engine import Engine
+from rigd.live import places
+from rigd.live.devices import LOST, Device
+from rigd.live.inbox import Inbox
+from rigd.live.record import Closing, OpenRecord
+from rigd.loop import Loop
+from rigd.model import errors, messages
+from rigd.model.messages import ACTS, Event, Output, Prompt, Result
+from rigd.model.profile import Profile
+from rigd.model.requests import Frame, Reply, Request
+from rigd.model.rig import Rig
+from rigd.model.specimen import Specimen
+from rigd.model.states import ARMED, READY, UNPROVEN, VENTED
+from rigd.model.verdicts import exit_code_of
+
+BEAT_S = 0.09  # blocks of the journal cover at most 100 ms
+QUIET_NS = 20_000_000  # nothing came for so long: time passes all the same
+TICK_CHECK_S = 0.01
+SPACE_S = 1.0  # how often the disk is asked what is free
+LEAVE_S = 90.0  # from a person's or the system's wish that the process end to giving up on a proof of venting
+RETRY_S = 1.0  # between attempts to arm by --confirm
+SILENT_ACTS_S = 0.5  # a second signal this close to the first is the same key
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """All that one run is made of: shapes, the exact bytes they came from, where it is recorded, who asked for it."""
+
+    rig: Rig
+    profile: Profile
+    specimen: Specimen
+    rig_bytes: bytes
+    profile_bytes: bytes
+    specimen_bytes: bytes
+    display_pa: float  # one unit of Profile.display [Pa]
+    records: Path
+    person: str
+    named: bool
+    confirmed: bool  # arm and start as soon as the permissives hold
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ending:
+    exit_code: int
+    record: Path
+    words: str
+
+
+class RigProcess:
+    """One run of one rig. `listen` hears every frame, as a watcher of the socket does."""
+
+    def __init__(self, job: Job, listen: Callable[[Frame], None]) -> None:
+        self.job = job
+        self._listen = listen
+        self._devices = tuple(Device(job.rig, i, DRIVERS[d.driver]) for i, d in enumerate(job.rig.devices))
+        self._device_of = tuple(self._devices[output.device] for output in job.rig.outputs)
+        self._server = Server(places.socket_path(job.rig.name), self.answer)
+        self._engine = Engine(job.rig, job.profile, job.specimen)
+        self._over = asyncio.Event()
+        self._result: Result | None = None
+        self._record: OpenRecord
+        self._loop: Loop
+        self._inbox: Inbox
+        self._free_bytes = 0
+        self._leaving_s = 0.0  # when somebody wished the process to end
+        self._auto_s = 0.0  # when arming was last tried
+        self._auto_done = not job.confirmed
+
+    async def run(self) -> Ending:
+        """Do the whole run. Raises RigdError when it cannot begin."""
+        await self._connect()
+        self._record = OpenRecord(self.job)
+        try:
+            self._begin()
+            await self._server.open()
+            closing = await Closing.start(self._record.folder)
+            await self._serve()
+        except BaseException:
+            await self._make_safe()
+            self._record.abandon()
+            await self._server.close()
+            raise
+        await self._make_safe()
+        self._loop.flush()
+        self._record.close()
+        sealed = await closing.finish()
+        ending = self._end(sealed)
+        self._say(Frame(kind="closed", body={"exit_code": ending.exit_code, "record": str(ending.record)}))
+        await self._server.close()
+        return ending
+
+    # --- what people may ask ----------------------------------------------------------------------------------------
+
+    def act(
+        self, act: str, person: str, *, named: bool, source: str, prompt: int | None = None, answer: str | None = None
+    ) -> tuple[bool, str]:
+        """Post a person's act. Returns whether it was granted and the engine's words."""
+        said = self._inbox.post(
+            lambda seq, t_ns: messages.OperatorAction(
+                seq=seq, t_ns=t_ns, act=act, person=person, named=named, source=source, prompt=prompt, answer=answer
+            )
+        )
+        for output in said:
+            if isinstance(output, Event) and output.kind in ("granted", "refused"):
+                return output.kind == "granted", output.text
+        raise AssertionError(f"the engine neither granted nor refused {act}")
+
+    def answer(self, request: Request) -> Reply:
+        ok, words = True, self._engine.view().words
+        if request.verb in ACTS:
+            if not request.person:
+                return Reply(id=request.id, ok=False, words="an act needs a person", view=self.view_body())
+            ok, words = self.act(
+                request.verb, request.person, named=request.named, source=request.source, prompt=request.prompt,
+                answer=request.answer,
+            )  # fmt: skip
+        return Reply(id=request.id, ok=ok, words=words, view=self.view_body())
+
+    def view_body(self) -> dict[str, Any]:
+        """The engine's view and what it does not know: names, unit, where the record is, how the devices are."""
+        return plain(self._engine.view()) | {
+            "rig": self.job.rig.name,
+            "simulated": self.job.rig.simulated,
+            "specimen": self.job.specimen.id,
+            "profile": self.job.profile.name,
+            "display": self.job.profile.display,
+            "display_pa": self.job.display_pa,
+            "record": str(self._record.folder),
+            "devices": {device.shape.name: device.state for device in self._devices},
+        }
+
+    def leave(self) -> None:
+        """Somebody wants this process to end: vent, prove, close the run."""
+        now_s = time.monotonic()
+        if self._leaving_s and now_s - self._leaving_s < SILENT_ACTS_S:
+            return
+        self._auto_done = True
+        if not self._leaving_s:
+            self._leaving_s = now_s
+        self.act("vent", self.job.person, named=self.job.named, source="signal")
+
+    # --- the world ----------------------------------------------------------------------------------------------------
+
+    async def _connect(self) -> None:
+        for device in self._devices:
+            try:
+                await device.connect()
+            except DriverFault as fault:
+                raise errors.RigUnreachable(
+                    f"rig {self.job.rig.name}: device {device.shape.name} ({device.shape.driver}): {fault.fault}: "
+                    f"{fault.detail}.\nNothing was recorded. Check its power, cable and address in the rig file."
+                ) from None
+
+    def _begin(self) -> None:
+        self._loop = Loop(
+            self._engine, self._record.builder, self._record.hand_over, drive=self._drive, publish=self._publish
+        )
+        self._inbox = Inbox(self._turn)
+        self._free_bytes = self._record.free_bytes()
+        files = (self.job.rig_bytes, self.job.profile_bytes, self.job.specimen_bytes)
+        rig_sha256, profile_sha256, specimen_sha256 = (sha256(data).hexdigest() for data in files)
+        self._inbox.post(
+            lambda seq, t_ns: messages.Opened(
+                seq=seq, t_ns=t_ns, run=self._record.run, utc_ns=time.time_ns(), version=version("rigd"),
+                rig_sha256=rig_sha256, profile_sha256=profile_sha256, specimen_sha256=specimen_sha256,
+                latched=self._record.latched_before,
+            )
+        )  # fmt: skip
+        gc.collect()
+        gc.freeze()  # what is loaded now stays; walking it again and again would cost milliseconds in mid-burst
+
+    async def _serve(self) -> None:
+        running = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            running.add_signal_handler(number, self.leave)
+        jobs: list[tuple[str, Coroutine[Any, Any, None]]] = [
+            (f"device {device.shape.name}", device.supervise(self._inbox)) for device in self._devices
+        ]
+        jobs += [("ticker", self._tick()), ("beat", self._beat()), ("space", self._watch_space())]
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [group.create_task(job, name=name) for name, job in jobs]
+                await self._over.wait()
+                for task in tasks:
+                    task.cancel()
+        except BaseExceptionGroup as several:
+            raise several.exceptions[0] from several
+        finally:
+            for number in (signal.SIGINT, signal.SIGTERM):
+                running.remove_signal_handler(number)
+
+    async def _tick(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_CHECK_S)
+            if self._inbox.idle_ns() > QUIET_NS:
+                self._inbox.post(lambda seq, t_ns: messages.Tick(seq=seq, t_ns=t_ns))
+
+    async def _beat(self) -> None:
+        """Ten times a second: hand the block over, tell the engine how the computer is, show people the view."""
+        latched = self._record.latched_before
+        while True:
+            await asyncio.sleep(BEAT_S)
+            self._loop.flush()
+            self._report_host()
+            view = self._engine.view()
+            self._say(Frame(kind="view", body=self.view_body()))
+            if view.latched != latched:
+                latched = view.latched
+                await asyncio.to_thread(self._record.keep_latched, latched)
+            if not self._auto_done:
+                self._arm_and_start(view.state, all(holds for _, holds, _ in view.permissives))
+            if self._leaving_s and self._may_leave(view.state):
+                self._over.set()
+
+    async def _watch_space(self) -> None:
+        while True:
+            await asyncio.sleep(SPACE_S)
+            self._free_bytes = self._record.free_bytes()
+
+    def _report_host(self) -> None:
+        missed = sum(device.take_missed() for device in self._devices)
+        full, self._inbox.overflowed = self._inbox.overflowed, False
+        self._inbox.post(
+            lambda seq, t_ns: messages.HostReport(
+                seq=seq, t_ns=t_ns, journal_lag_us=self._record.lag_us(), write_error=self._record.write_error(),
+                free_bytes=self._free_bytes, missed_ticks=missed, inbox_full=full, utc_ns=time.time_ns(),
+            )
+        )  # fmt: skip
+
+    def _arm_and_start(self, state: str, permitted: bool) -> None:
+        """--confirm: two acts, as a person's, once each when the time has come."""
+        now_s = time.monotonic()
+        if now_s - self._auto_s < RETRY_S and state != ARMED:
+            return
+        if state == READY and permitted:
+            self._auto_s = now_s
+            self.act("arm", self.job.person, named=self.job.named, source="command line")
+        elif state == ARMED:
+            granted, _ = self.act("start", self.job.person, named=self.job.named, source="command line")
+            self._auto_done = granted
+
+    def _may_leave(self, state: str) -> bool:
+        return state in (VENTED, UNPROVEN) or time.monotonic() - self._leaving_s > LEAVE_S
+
+    # --- ports of the loop body ---------------------------------------------------------------------------------------
+
+    def _turn(self, message: messages.Input) -> tuple[Output, ...]:
+        said = self._loop.turn(message, time.monotonic_ns())
+        if self._engine.done:
+            self._over.set()
+        return said
+
+    def _drive(self, output: int, counts: int) -> None:
+        self._device_of[output].drive(output, counts)
+
+    def _publish(self, output: Output) -> None:
+        if isinstance(output, Event):
+            self._say(Frame(kind="event", body=plain(output) | {"data": dict(output.data)}))
+        elif isinstance(output, Prompt):
+            self._say(Frame(kind="prompt", body=plain(output)))
+        elif isinstance(output, Result):
+            self._result = output
+            self._say(Frame(kind="result", body=plain(output)))
+
+    def _say(self, frame: Frame) -> None:
+        self._server.publish(frame)
+        self._listen(frame)
+
+    # --- the end ------------------------------------------------------------------------------------------------------
+
+    async def _make_safe(self) -> None:
+        """Whatever happened, write the safe state through fresh connections, to all devices at once."""
+        reachable = [device for device in self._devices if device.state != LOST]
+        troubles = await asyncio.gather(*(device.make_safe() for device in reachable))
+        for trouble in filter(None, troubles):
+            self._say(Frame(kind="event", body={"kind": "device", "t_ns": 0, "text": trouble, "data": {}}))
+
+    def _end(self, sealed: str) -> Ending:
+        folder = self._record.folder
+        if sealed:
+            return Ending(exit_code=errors.CANNOT_WRITE, record=folder, words=sealed)
+        if self._leaving_s:
+            return Ending(exit_code=errors.STOPPED, record=folder, words="stopped")
+        if self._result is None:
+            return Ending(exit_code=errors.TRIPPED, record=folder, words="ended without a result")
+        code = exit_code_of(outcome=self._result.outcome, verdict=self._result.verdict)
+        return Ending(exit_code=code, record=folder, words=self._result.outcome)
