@@ -1,0 +1,223 @@
+"""Messages to canonical bytes and back: one message, one byte string, on every machine and in every Python.
+
+The bytes are what is chained, compared and replayed, so nothing here may depend on dictionary order, hash seed,
+locale or version. The three shapes that come a thousand times a second (Scan, Tick, Reading) are packed integers and
+float64; all others are canonical JSON on one line, the very line that stands in events.jsonl. Layouts are derived
+from the dataclasses: a new message or field needs no edit here. This file knows nothing of files, blocks or clocks.
+
+Packed: tag u8, length of the tuples u16, then scalars in field order (int64 or float64), then tuples in field order;
+all little-endian. Any NaN becomes the one quiet NaN, because 0/0 has its sign set on some processors and not on
+others. JSON: sorted keys, no spaces, ASCII with escapes (so control characters, direction marks and lone surrogates
+survive and cannot disturb a screen), shortest float text, null for what is not finite, and the shape's name under
+`type`. A high and a low surrogate standing side by side are the one character they spell.
+"""
+
+import json
+import struct
+from collections.abc import Callable
+from dataclasses import fields
+from functools import cache
+from operator import attrgetter
+from types import NoneType, UnionType
+from typing import Any, get_args, get_origin, get_type_hints
+
+from rigd.model.errors import RecordAltered
+from rigd.model.messages import Input, Message, Output, Reading, Scan, Tick
+
+MAX_MESSAGE_BYTES = 1 << 20
+"""No message of a rig is near this; what is longer is damage or an attack."""
+
+INPUTS = {shape.__name__: shape for shape in get_args(Input)}
+OUTPUTS = {shape.__name__: shape for shape in get_args(Output)}
+SHAPES = INPUTS | OUTPUTS
+TAGS: dict[type, int] = {Scan: 1, Tick: 2, Reading: 3}
+JSON_TAG = ord("{")
+NAN = struct.unpack("<d", bytes.fromhex("000000000000f87f"))[0]
+
+_LENGTH = struct.Struct("<I")
+_TAG = struct.Struct("<BH")
+_SHAPE_OF_TAG = {tag: shape for shape, tag in TAGS.items()}
+_CODES = {int: "q", float: "d", tuple[int, ...]: "q", tuple[float, ...]: "d"}
+
+
+@cache
+def _hints(shape: type) -> dict[str, Any]:
+    return get_type_hints(shape)
+
+
+@cache
+def layout(shape: type, n: int) -> tuple[tuple[str, str, int], ...]:
+    """How a packed shape lies in memory after tag and n: (field, "q" or "d", how many), scalars first."""
+    hints = _hints(shape)
+    scalars = [(name, _CODES[hint], 1) for name, hint in hints.items() if get_origin(hint) is None]
+    tuples = [(name, _CODES[hint], n) for name, hint in hints.items() if get_origin(hint) is tuple]
+    return (*scalars, *tuples)
+
+
+@cache
+def _packed(shape: type, n: int) -> struct.Struct:
+    return struct.Struct("<BH" + "".join(code * count for _, code, count in layout(shape, n)))
+
+
+def _scalar_getter(shape: type) -> Callable[[Any], tuple]:
+    return attrgetter(*(name for name, _, count in layout(shape, 0) if count == 1))
+
+
+def _json_parts(shape: type) -> tuple[tuple[str, ...], Callable[[Any], tuple]]:
+    names = tuple(field.name for field in fields(shape))
+    assert "type" not in names and len(names) > 1
+    return names, attrgetter(*names)
+
+
+_SCAN_SCALARS = _scalar_getter(Scan)
+_READING_SCALARS = _scalar_getter(Reading)
+_TICK_SCALARS = _scalar_getter(Tick)
+_JSON_PARTS = {shape: _json_parts(shape) for shape in SHAPES.values() if shape not in TAGS}
+_DUMPS = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode
+
+
+def encode(message: Message) -> bytes:
+    """The canonical bytes of a message."""
+    shape = type(message)
+    if shape is Scan:
+        counts = message.counts
+        n = len(counts)
+        return _packed(Scan, n).pack(TAGS[Scan], n, *_SCAN_SCALARS(message), *counts)
+    if shape is Reading:
+        n = len(message.values)
+        assert len(message.quality) == n, "a Reading has one quality per value"
+        scalars = [v if v == v else NAN for v in _READING_SCALARS(message)]
+        values = [v if v == v else NAN for v in message.values]
+        return _packed(Reading, n).pack(TAGS[Reading], n, *scalars, *values, *message.quality)
+    if shape is Tick:
+        return _packed(Tick, 0).pack(TAGS[Tick], 0, *_TICK_SCALARS(message))
+    names, get = _JSON_PARTS[shape]
+    plain = dict(zip(names, get(message), strict=True))
+    plain["type"] = shape.__name__
+    return canonical_json(plain)
+
+
+def canonical_json(plain: Any) -> bytes:
+    """Any plain value as canonical JSON on one line; what is not finite becomes null."""
+    try:
+        return _DUMPS(plain).encode("ascii")
+    except ValueError:
+        return _DUMPS(_finite(plain)).encode("ascii")
+
+
+def _finite(plain: Any) -> Any:
+    if isinstance(plain, float):
+        return plain if plain - plain == 0.0 else None
+    if isinstance(plain, dict):
+        return {key: _finite(value) for key, value in plain.items()}
+    if isinstance(plain, (list, tuple)):
+        return [_finite(value) for value in plain]
+    return plain
+
+
+def decode(data: bytes) -> Message:
+    """The message of these bytes. Raises RecordAltered, in words, for anything `encode` cannot have written."""
+    if not 0 < len(data) <= MAX_MESSAGE_BYTES:
+        raise RecordAltered((f"a message of {len(data)} bytes; allowed: 1 to {MAX_MESSAGE_BYTES}",))
+    if data[0] == JSON_TAG:
+        return _decode_json(data)
+    shape = _SHAPE_OF_TAG.get(data[0])
+    if shape is None or len(data) < _TAG.size:
+        raise RecordAltered((f"a message with tag {data[0]} in {len(data)} bytes; allowed: {sorted(_SHAPE_OF_TAG)}",))
+    return _decode_packed(shape, data)
+
+
+def _decode_packed(shape: type, data: bytes) -> Message:
+    _, n = _TAG.unpack_from(data)
+    packed = _packed(shape, n)
+    if packed.size != len(data):
+        raise RecordAltered((f"a {shape.__name__} of {len(data)} bytes; allowed for {n} channels: {packed.size}",))
+    _, _, *numbers = packed.unpack(data)
+    arguments, at = {}, 0
+    hints = _hints(shape)
+    for name, _, count in layout(shape, n):
+        is_tuple = get_origin(hints[name]) is tuple
+        arguments[name] = tuple(numbers[at : at + count]) if is_tuple else numbers[at]
+        at += count
+    return shape(**arguments)
+
+
+def parse_json(data: bytes) -> Any:
+    """Strict JSON: no NaN, no endless nesting. Raises ValueError in words."""
+    try:
+        return json.loads(data, parse_constant=_refuse_constant)
+    except RecursionError:
+        raise ValueError("nested too deep") from None
+
+
+def _refuse_constant(text: str) -> None:
+    raise ValueError(f"{text} is not JSON")
+
+
+def _decode_json(data: bytes) -> Message:
+    start = repr(bytes(data[:60]))
+    try:
+        plain = parse_json(data)
+    except ValueError as wrong:
+        raise RecordAltered((f"a message that is not JSON ({wrong}): {start}",)) from None
+    shape = SHAPES.get(plain.pop("type", None))
+    if shape not in _JSON_PARTS:
+        raise RecordAltered((f"a message of no known type: {start}",))
+    hints = _hints(shape)
+    if plain.keys() != hints.keys():
+        odd = ", ".join(sorted(plain.keys() ^ hints.keys()))
+        raise RecordAltered((f"a {shape.__name__} with fields missing or unknown ({odd}): {start}",))
+    arguments = {name: _tuples(value) for name, value in plain.items()}
+    for name, value in arguments.items():
+        if not _fits(value, hints[name]):
+            raise RecordAltered((f"a {shape.__name__} whose {name} is {value!r:.60}; allowed: {hints[name]}",))
+    message = shape(**arguments)
+    if encode(message) != data:
+        raise RecordAltered((f"a {shape.__name__} not in canonical form: {start}",))
+    return message
+
+
+def _tuples(value: Any) -> Any:
+    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
+
+
+def _fits(value: Any, hint: Any) -> bool:
+    if get_origin(hint) is tuple:
+        inner = get_args(hint)
+        if not isinstance(value, tuple):
+            return False
+        if inner[1:] == (...,):
+            return all(_fits(item, inner[0]) for item in value)
+        return len(value) == len(inner) and all(_fits(item, part) for item, part in zip(value, inner, strict=True))
+    if get_origin(hint) is UnionType or isinstance(hint, UnionType):
+        return any(_fits(value, part) for part in get_args(hint))
+    if hint in (None, NoneType):
+        return value is None
+    if hint is float:
+        return type(value) in (float, int)
+    return type(value) is hint
+
+
+def prefixed(data: bytes) -> bytes:
+    """The bytes with their length before them, so that messages can stand one after the other."""
+    return _LENGTH.pack(len(data)) + data
+
+
+def join(messages: list[bytes] | tuple[bytes, ...]) -> bytes:
+    """Encoded messages one after the other, each behind its length."""
+    return b"".join([_LENGTH.pack(len(data)) + data for data in messages])
+
+
+def split(data: bytes) -> list[bytes]:
+    """The inverse of `join`. Raises RecordAltered when lengths and bytes do not meet."""
+    found, at, end = [], 0, len(data)
+    while at < end:
+        if at + 4 > end:
+            raise RecordAltered((f"{end - at} stray bytes after {len(found)} messages",))
+        (length,) = _LENGTH.unpack_from(data, at)
+        at += 4
+        if at + length > end:
+            raise RecordAltered((f"message {len(found)} says {length} bytes where {end - at} are left",))
+        found.append(data[at : at + length])
+        at += length
+    return found
