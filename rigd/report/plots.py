@@ -9,7 +9,7 @@ arrays and a result, and refuses to know where they are stored.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -263,7 +263,8 @@ class Sheet:
         if "target_pa" not in self.trace:
             return
         target = as_floats(self.trace["target_pa"])[self.line.row] / self.scale
-        axes.plot(self.line.time_s, target, color=PURPLE, linewidth=1.0, linestyle=(0, (1, 1.5)), zorder=3)
+        called_for = replace(self.line, value=target, good=np.isfinite(target))
+        axes.plot(*unbroken(called_for), color=PURPLE, linewidth=1.0, linestyle=(0, (1, 1.5)), zorder=3)
 
     def _draw_whole(self, axes: Any, line: Line, color: str, dashes: Any) -> None:
         axes.plot(*unbroken(line), color=color, linewidth=1.1, linestyle=dashes, zorder=4)
