@@ -77,9 +77,48 @@ def test_every_room_has_a_contract() -> None:
 # --- determinism -------------------------------------------------------------------------------------------------
 
 
+def _is_set(node: ast.AST) -> bool:
+    match node:
+        case ast.Set() | ast.SetComp() | ast.Call(func=ast.Name(id="set" | "frozenset")):
+            return True
+    return False
+
+
+def sets_with_order(tree: ast.AST) -> Iterator[str]:
+    """Sets used for anything but asking whether something is in them, for nobody promises their order.
+
+    A set may be looked up, or given a name that is only looked up or added to.
+    """
+    parent = {child: node for node in ast.walk(tree) for child in ast.iter_child_nodes(node)}
+
+    def is_looked_up(node: ast.AST) -> bool:
+        match parent.get(node):
+            case ast.Compare(ops=[ast.In() | ast.NotIn()], comparators=[right]):
+                return right is node
+            case ast.Attribute(attr="add" | "discard"):
+                return True
+        return False
+
+    named: list[str] = []
+    for node in filter(_is_set, ast.walk(tree)):
+        whole = node
+        while isinstance(parent[whole], ast.IfExp):
+            whole = parent[whole]
+        match parent[whole]:
+            case ast.Assign(targets=[ast.Name(id=name) | ast.Attribute(attr=name)]):
+                named.append(name)
+            case _ if not is_looked_up(node):
+                yield f"line {node.lineno}: a set, whose order nobody promises; use a tuple"
+    for node in ast.walk(tree):
+        match node:
+            case ast.Name(id=name, ctx=ast.Load()) | ast.Attribute(attr=name, ctx=ast.Load()):
+                if name in named and not is_looked_up(node):
+                    yield f"line {node.lineno}: the set {name}, used for more than being looked up"
+
+
 def impurities(tree: ast.AST, own: tuple[str, ...]) -> Iterator[str]:
     """What this code does that might give other bits elsewhere. `own`: which of our modules it may import."""
-    looked_up = {id(node.comparators[0]) for node in ast.walk(tree) if isinstance(node, ast.Compare)}
+    yield from sets_with_order(tree)
     for node in ast.walk(tree):
         where = f"line {getattr(node, 'lineno', 0)}"
         match node:
@@ -101,9 +140,6 @@ def impurities(tree: ast.AST, own: tuple[str, ...]) -> Iterator[str]:
                 yield f"{where}: round to decimals"
             case ast.Name(id=name, ctx=ast.Load()) if name in BANNED_NAMES:
                 yield f"{where}: {name}"
-            case ast.Set() | ast.SetComp() | ast.Call(func=ast.Name(id="set" | "frozenset")):
-                if id(node) not in looked_up:
-                    yield f"{where}: a set, whose order nobody promises; use a tuple"
             case ast.Global():
                 yield f"{where}: global"
             case ast.Attribute(attr="__dict__" | "__hash__"):
@@ -152,6 +188,9 @@ def test_loop_knows_no_clock_and_no_asyncio() -> None:
         "for x in set(y): pass",
         "x = [a for a in frozenset(y)]",
         "x = list({a for a in y})",
+        "x = {1, 2}\nfor a in x: pass",
+        "x = {1} if y else set()\nz = tuple(x)",
+        "class A:\n    def f(self):\n        self.when = frozenset(y)\n        return sorted(self.when)",
         "x = hash('a')",
         "x = id(y)",
         "x = pow(2.0, 0.5)",
@@ -173,6 +212,8 @@ def test_walk_notices(bad: str) -> None:
         "from math import isfinite, sqrt, floor",
         "import math\nx = math.sqrt(2.0) if math.isfinite(2.0) else math.nan",
         "x = y in {1, 2}",
+        "x = {a for a in y} if y else set()\nz = 1 in x or 2 not in x\nx.add(3)",
+        "class A:\n    def f(self):\n        self.when = frozenset(y)\n        return 1 in self.when",
         "x = round(y)",
         "from rigd.model.messages import Scan",
         "from rigd.model import states",
