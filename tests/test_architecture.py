@@ -21,7 +21,7 @@ PACKAGES = ("rigd", "drivers", "simulator", "profiles")
 FILE_LINES, FUNCTION_LINES = 500, 60
 PATTERN_WORDS = {"manager", "handler", "helper", "helpers", "service", "base", "utils", "util"}
 
-PURE_IMPORTS = {"collections.abc", "dataclasses", "enum", "math", "typing"}
+PURE_IMPORTS = {"__future__", "collections.abc", "dataclasses", "enum", "math", "typing"}
 PURE_MATH = {"isfinite", "sqrt", "floor", "nan", "inf", "pi"}  # IEEE 754 fixes the first three; the rest are constants
 BANNED_NAMES = {"sum", "pow", "hash", "id", "eval", "exec", "open", "input", "print", "__import__", "globals", "vars"}
 
@@ -105,15 +105,15 @@ def sets_with_order(tree: ast.AST) -> Iterator[str]:
         while isinstance(parent[whole], ast.IfExp):
             whole = parent[whole]
         match parent[whole]:
-            case ast.Assign(targets=[ast.Name(id=name) | ast.Attribute(attr=name)]):
-                named.append(name)
+            case ast.Assign(targets=[ast.Name() | ast.Attribute() as target]):
+                named.append(ast.unparse(target))
             case _ if not is_looked_up(node):
                 yield f"line {node.lineno}: a set, whose order nobody promises; use a tuple"
     for node in ast.walk(tree):
         match node:
-            case ast.Name(id=name, ctx=ast.Load()) | ast.Attribute(attr=name, ctx=ast.Load()):
-                if name in named and not is_looked_up(node):
-                    yield f"line {node.lineno}: the set {name}, used for more than being looked up"
+            case ast.Name(ctx=ast.Load()) | ast.Attribute(ctx=ast.Load()):
+                if ast.unparse(node) in named and not is_looked_up(node):
+                    yield f"line {node.lineno}: the set {ast.unparse(node)}, used for more than being looked up"
 
 
 def impurities(tree: ast.AST, own: tuple[str, ...]) -> Iterator[str]:
