@@ -31,12 +31,13 @@ BLOCK_SAMPLES = 8_192
 
 
 def _numbers(counts: np.ndarray, channel: Channel) -> np.ndarray:
-    """Return the counts as float64; of a float32's pattern, the number it stands for, NaN for an infinity too."""
-    if channel.type != "float32":
-        return counts.astype(np.float64)
-    numbers = counts.astype(np.uint32).view(np.float32).astype(np.float64)
-    numbers[~np.isfinite(numbers)] = np.nan
-    return numbers
+    """Return the counts as float64; of a float32's pattern, the number it stands for.
+
+    An infinity stays one here where the engine has NaN: no arithmetic leads back from either, both end as NOT_FINITE.
+    """
+    if channel.type == "float32":
+        return counts.astype(np.uint32).view(np.float32).astype(np.float64)
+    return counts.astype(np.float64)
 
 
 def _table(points: tuple[tuple[float, float], ...]) -> Curve:

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import signal, special
 
 from rigd.calc import peak
 from rigd.calc.exact.noise import EXPECTED_MAXIMUM, EXPECTED_MAXIMUM_BEYOND, NoiseMeter, expected_maximum
@@ -103,6 +103,14 @@ def test_expected_maximum_on_a_ramp_is_what_simulation_finds(step_sd):
     assert peak.maximum_within(level, samples, step_sd) == pytest.approx(0.9, abs=0.02)
     longer = peak.expected_maximum_sd(samples * 100, step_sd)
     assert longer > peak.expected_maximum_sd(samples, step_sd) + 0.5 if step_sd == 0.0 else longer < 3.5
+
+
+def test_weighing_close_neighbours_as_one_changes_nothing_that_matters():
+    """A slow ramp's neighbours are grouped to stay cheap; here is the product over every single sample instead."""
+    levels = np.linspace(0.5, 5.0, 10)
+    for samples, step_sd in [(7_001, 0.003), (1_000, 0.0007), (3, 0.004)]:
+        each = special.ndtr(levels[:, None] + step_sd * np.arange(samples)).prod(axis=1)
+        assert peak.maximum_within(levels, samples, step_sd) == pytest.approx(each, abs=2e-5)
 
 
 def test_without_a_noise_term_the_bound_fails_and_with_four_sd_it_holds():

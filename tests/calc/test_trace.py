@@ -14,6 +14,7 @@ from rigd.model.rig import Calibration, Signal
 
 DTYPES = {"int16": np.int16, "uint16": np.uint16, "int32": np.int32, "uint32": np.uint32, "float32": np.uint32}
 EDGES_MA = (3.6, 3.8, 4.0, 20.0, 20.5, 21.0)
+KNOT = (11.0, 0.9)
 
 sizes = some.floats(-1e9, 1e9, allow_nan=False)
 tame = some.floats(-1e4, 1e4, allow_nan=False).filter(lambda number: number == 0.0 or abs(number) > 1e-3)
@@ -82,9 +83,30 @@ def test_every_count_of_a_16_bit_channel(make_channel):
     everything = np.arange(-32768, 32768).astype(np.int16)
     assert len(everything) > 2 * trace.BLOCK_SAMPLES
     bent = Calibration(kind="table", points=((4.0, 0.0), (11.0, 3.1e6), (12.0, 3.5e6), (20.0, 6.9e6)))
-    for channel in (make_channel(head_pa=9789.07), make_channel(calibration=bent)):
+    narrow = {"range_low": 0.0, "range_high": 6e6}  # within the bands and yet implausible, and the other way round
+    for channel in (make_channel(head_pa=9789.07), make_channel(calibration=bent), make_channel(**narrow)):
         assert_same_bits(everything, channel)
         assert set(trace.values_from_counts(everything, channel)[1].tolist()) >= {0, 1, 2, 3}
+
+
+def test_a_point_of_a_table_is_met_to_the_bit(make_channel):
+    """At a point the segment that begins there counts, so the certificate's own number comes out.
+
+    The segment that ends there would miss it by a bit, in both twins.
+    """
+    points = ((4.0, 0.0), KNOT, (20.0, 16.0))
+    channel = make_channel(calibration=Calibration(kind="table", points=points), range_low=-10.0, range_high=30.0)
+    assert (KNOT[0] - 4.0) * (KNOT[1] / (KNOT[0] - 4.0)) != KNOT[1]
+    counts = np.array([round(KNOT[0] * 1000)], dtype=np.int16)
+    assert trace.values_from_counts(counts, channel)[0].tolist() == [KNOT[1]]
+    assert_same_bits(counts, channel)
+
+
+def test_what_overflows_is_no_number_in_both_twins(make_channel):
+    steep = Calibration(kind="polynomial", coefficients=(0.0, 0.0, 1e305))
+    channel = make_channel(bare=True, calibration=steep, range_low=-1e300, range_high=1e300)
+    assert_same_bits(np.array([-32768, -1, 0, 1, 32767], dtype=np.int16), channel)
+    assert trace.values_from_counts(np.array([32767]), channel)[1].tolist() == [4]
 
 
 def test_dtype_of_the_column_does_not_matter(make_channel):
