@@ -74,7 +74,6 @@ ENDINGS = ("stopped", "tripped", "interrupted")
 _BY_CLASS_WHEN_NOTHING_FOUND = {
     "ceiling": "ceiling",
     "supply_exhausted": "supply_exhausted",
-    "sensor": "sensor",
     "collapse": "not_inspected",
     "slow_loss": "not_inspected",
 }
@@ -93,9 +92,11 @@ def outcome_of(*, trace_class: str, observation: str, ending: str, early: bool, 
         return ending
     if observation in ("end_closure_leak", "rig_part"):
         return observation
+    if trace_class == "sensor":
+        return "sensor"  # whatever the person saw: nobody measured it
     if observation in BODY_FAILURES:
         return "early" if early else observation
-    if observation == "not_inspected" and trace_class not in ("supply_exhausted", "sensor"):
+    if observation == "not_inspected" and trace_class != "supply_exhausted":
         return "not_inspected"
     if trace_class == "plateau":
         return "relief_lifted" if relief_reached else "regulator"
@@ -123,7 +124,9 @@ def verdict_of(
     return "undecided"
 
 
-def exit_code_of(*, outcome: str, verdict: str) -> int:
-    """The exit code of a run, DESIGN section 7."""
+def exit_code_of(*, outcome: str, verdict: str, unproven: bool = False) -> int:
+    """The exit code of a run. `unproven`: it ended with nobody able to say that the line is at zero."""
+    if unproven:
+        return errors.TRIPPED
     fixed = OUTCOMES[outcome].exit_code
     return EXIT_BY_VERDICT[verdict] if fixed is None else fixed

@@ -29,6 +29,10 @@ class NoiseMeter:
         self._last = value
         self._seen += 1
 
+    def pause(self) -> None:
+        """Samples were left out here: the next one has no neighbours before it."""
+        self._seen = 0
+
     def deviation(self) -> float:
         """Standard deviation of one sample's noise, in the samples' unit; 0 before three samples."""
         return sqrt(self._squares / (6.0 * self._count)) if self._count else 0.0

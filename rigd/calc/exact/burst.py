@@ -1,0 +1,171 @@
+"""When has the body let go? Rules over the stream of the primary specimen channel, sample by sample.
+
+Two signs come from the trace; the third, the operator's mark, comes from a person.
+
+* *pressure_fall*: the pressure stands below its own highest by more than `drop_pa` and `drop_fraction` of it, and the
+  feed (the tank that pushes) has not fallen by as much: what the tank shares is the supply's doing, not the body's.
+  A second transducer, where there is one, must have fallen too: a dying sensor falls alone.
+* *not_following*: the feed stands above the specimen by more than `lag_pa` for `lag_ns`. Water runs through the inlet
+  only to where there is room, so the ramp goes on and the body does not follow. Without a feed channel the pressure
+  called for takes its place.
+
+A third finding, *supply_lag*, is no sign of failure: the feed itself stays behind what is called for.
+
+The onset is the last sample that still stood: less than a quarter of the fall's threshold below the highest, and less
+than half of `lag_pa` behind the feed. `calc.burst` finds the same with arrays; a test holds the two together.
+"""
+
+from rigd.model.profile import FailureSigns
+
+PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG = "pressure_fall", "not_following", "supply_lag"
+
+STANDING_FRACTION = 0.25  # of the fall's threshold: a sample less far down still counts as standing
+CLEAN_FRACTION = 0.5  # of the lag's threshold
+CONFIRM_FRACTION = 0.5  # of the fall's threshold: the second transducer may see a little less at the same instant
+COLLAPSE_FRACTION = 0.2  # of the highest: fallen further than this when the sign fires is a collapse
+SUPPLY_LAG_NS = 2_000_000_000  # a regulator's hiccup is over sooner; a supply that is late this long will not catch up
+NOISE_BAND = 4.0  # standard deviations; with 4 all of the simulated seeds lay inside (checks/physics.md section 6)
+
+
+def fall_threshold(highest_pa: float, signs: FailureSigns) -> float:
+    """How far below the highest counts as a fall [Pa]."""
+    by_fraction = signs.drop_fraction * highest_pa
+    return by_fraction if by_fraction > signs.drop_pa else signs.drop_pa
+
+
+class BurstWatch:
+    """Feed it each good sample of the primary channel in order; it answers with a sign or nothing.
+
+    After it has answered with a sign, `onset_pa` and `onset_ns` name the last sample that stood, `gap_ns` the longer of
+    the sampling gaps beside it, and `highest_pa` the maximum so far.
+    """
+
+    __slots__ = (
+        "_before_onset_ns",
+        "_behind_ns",
+        "_drop_fraction",
+        "_drop_pa",
+        "_feed_highest",
+        "_lag_ns",
+        "_lag_pa",
+        "_late_ns",
+        "_previous_ns",
+        "_second_highest",
+        "after_onset_ns",
+        "fall_pa",
+        "highest_pa",
+        "onset_ns",
+        "onset_pa",
+        "shared_fall",
+    )
+
+    def __init__(self, signs: FailureSigns) -> None:
+        self._drop_pa, self._drop_fraction = signs.drop_pa, signs.drop_fraction
+        self._lag_pa, self._lag_ns = signs.lag_pa, signs.lag_ns
+        self.highest_pa = self._feed_highest = self._second_highest = -1e30
+        self.onset_pa = 0.0
+        self.onset_ns = self.after_onset_ns = self._before_onset_ns = self._previous_ns = -1
+        self._behind_ns = self._late_ns = -1
+        self.fall_pa = 0.0
+        self.shared_fall = False
+
+    def add(self, t_ns: int, pressure_pa: float, second_pa: float, feed_pa: float, target_pa: float) -> str:
+        """One sample [ns, Pa]. `second_pa` and `feed_pa` are NaN where there is no good value; `target_pa` is what is
+        called for. Returns PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG or ""."""
+        if pressure_pa > self.highest_pa:
+            self.highest_pa = pressure_pa
+        if second_pa > self._second_highest:
+            self._second_highest = second_pa
+        if feed_pa > self._feed_highest:
+            self._feed_highest = feed_pa
+        has_feed = feed_pa == feed_pa
+        behind = (feed_pa if has_feed else target_pa) - pressure_pa
+        threshold = self._drop_fraction * self.highest_pa
+        if threshold < self._drop_pa:
+            threshold = self._drop_pa
+        fall = self.highest_pa - pressure_pa
+        sign = ""
+        if fall > threshold:
+            self.fall_pa = fall
+            feed_fall = self._feed_highest - feed_pa if has_feed else 0.0
+            self.shared_fall = fall - feed_fall <= threshold
+            seen_by_second = not self._second_highest - second_pa <= CONFIRM_FRACTION * threshold
+            if not self.shared_fall and seen_by_second:
+                sign = PRESSURE_FALL
+        else:
+            self.shared_fall = False
+        if behind > self._lag_pa:
+            if self._behind_ns < 0:
+                self._behind_ns = t_ns
+            elif t_ns - self._behind_ns >= self._lag_ns and not sign:
+                sign = NOT_FOLLOWING
+        else:
+            self._behind_ns = -1
+        if has_feed and target_pa - feed_pa > self._lag_pa:
+            if self._late_ns < 0:
+                self._late_ns = t_ns
+            elif t_ns - self._late_ns >= SUPPLY_LAG_NS and not sign:
+                sign = SUPPLY_LAG
+        else:
+            self._late_ns = -1
+        if not sign and fall < STANDING_FRACTION * threshold and behind < CLEAN_FRACTION * self._lag_pa:
+            self.onset_pa = pressure_pa
+            self._before_onset_ns = self._previous_ns
+            self.onset_ns = t_ns
+            self.after_onset_ns = -1
+        elif self.after_onset_ns < 0:
+            self.after_onset_ns = t_ns
+        self._previous_ns = t_ns
+        return sign
+
+    @property
+    def gap_ns(self) -> int:
+        """The longer of the two sampling gaps beside the onset sample [ns]; 0 when it has no neighbours."""
+        before = self.onset_ns - self._before_onset_ns if self._before_onset_ns >= 0 else 0
+        after = self.after_onset_ns - self.onset_ns if self.after_onset_ns >= 0 else 0
+        return before if before > after else after
+
+
+def trace_class_of(sign: str, fall_pa: float, highest_pa: float, supply_is_low: bool) -> str:
+    """Class of the trace (model.verdicts.TRACE_CLASSES) when `sign` ended the ramp."""
+    if sign == SUPPLY_LAG:
+        return "supply_exhausted" if supply_is_low else "plateau"
+    if sign == PRESSURE_FALL and fall_pa > COLLAPSE_FRACTION * highest_pa:
+        return "collapse"
+    return "slow_loss"
+
+
+class Bounds:
+    """What a failure pressure may be wrong by, on both sides, all in Pa and not less than zero.
+
+    correction_pa is added to the raw onset sample: the transducer's lag and, on average, half a sampling gap. up_pa is
+    how far the truth may lie above the corrected value, down_pa below. bias_pa is what noise adds to a maximum on average,
+    sagged_pa how far the onset sample already stood below the highest.
+    """
+
+    __slots__ = ("correction_pa", "down_pa", "up_pa")
+
+    def __init__(
+        self,
+        *,
+        rate_pa_per_s: float,
+        gap_ns: int,
+        tau_ns: int,
+        latency_ns: int,
+        resolution_pa: float,
+        noise_pa: float,
+        bias_pa: float,
+        sagged_pa: float,
+    ) -> None:
+        gap_pa = rate_pa_per_s * (gap_ns / 1e9)
+        lag_pa = rate_pa_per_s * (tau_ns / 1e9)
+        latency_pa = rate_pa_per_s * (latency_ns / 1e9)
+        grain_pa = resolution_pa / 2.0 + NOISE_BAND * noise_pa
+        self.correction_pa = lag_pa + gap_pa / 2.0
+        self.up_pa = gap_pa + lag_pa + grain_pa + latency_pa + sagged_pa
+        self.down_pa = gap_pa / 2.0 + lag_pa + grain_pa + bias_pa + latency_pa
+
+    @property
+    def bound_pa(self) -> float:
+        """The larger side."""
+        return self.up_pa if self.up_pa > self.down_pa else self.down_pa

@@ -1,0 +1,122 @@
+"""The newest value of every channel, how good it is and how old.
+
+A channel that was never heard is not yet stale: the rig is still connecting, and VENTING cannot end without it anyway.
+The pre-run zero lives here. It changes results only: every decision that guards people takes the worse of the zeroed and
+the unzeroed value (SAFETY S29).
+"""
+
+from rigd.calc.exact.calibration import NAN, compile_channel, is_failed
+from rigd.calc.exact.quality import GOOD, UNCERTAIN
+from rigd.model.messages import Scan
+from rigd.model.rig import Rig
+
+UNCERTAIN_NS = 1_000_000_000  # NE 43's grey band longer than this on a required channel is a trip (DESIGN section 4)
+NEVER = -1
+
+
+class Channels:
+    __slots__ = (
+        "_devices",
+        "_watched",
+        "feed",
+        "good_ns",
+        "names",
+        "primary",
+        "quality",
+        "second",
+        "specimens",
+        "supply",
+        "uncertain_ns",
+        "value",
+        "water",
+        "worse_high",
+        "worse_low",
+        "zero",
+    )
+
+    def __init__(self, rig: Rig) -> None:
+        count = len(rig.channels)
+        self.names = tuple(channel.name for channel in rig.channels)
+        self.value = [NAN] * count
+        self.quality = [GOOD] * count
+        self.good_ns = [NEVER] * count
+        self.uncertain_ns = [NEVER] * count
+        self.zero = [0.0] * count
+        self.worse_high = [0.0] * count
+        self.worse_low = [0.0] * count
+        self._devices = tuple(
+            tuple((at, compile_channel(channel)) for at, channel in enumerate(rig.channels) if channel.device == device)
+            for device in range(len(rig.devices))
+        )
+        self._watched = tuple((at, c.stale_ns) for at, c in enumerate(rig.channels) if c.required)
+        self.specimens = tuple(at for at, c in enumerate(rig.channels) if c.role == "specimen")
+        self.primary = self.specimens[0]
+        self.second = self.specimens[1] if len(self.specimens) > 1 else -1
+        self.feed = _first(rig, "feed")
+        self.supply = _first(rig, "supply")
+        self.water = _first(rig, "water_temperature")
+
+    def read(self, scan: Scan, changed: list[int]) -> tuple[tuple[float, ...], tuple[int, ...]]:
+        """Take one scan in. Returns its values and qualities; channels whose quality changed are added to `changed`."""
+        t_ns = scan.t_ns
+        value, quality, good_ns = self.value, self.quality, self.good_ns
+        values, qualities = [], []
+        for (at, evaluate), counts in zip(self._devices[scan.device], scan.counts, strict=True):
+            new, code = evaluate(counts)
+            values.append(new)
+            qualities.append(code)
+            value[at] = new
+            if code == GOOD:
+                good_ns[at] = t_ns
+            if code != quality[at]:
+                quality[at] = code
+                changed.append(at)
+                self.uncertain_ns[at] = t_ns if code == UNCERTAIN else NEVER
+        return tuple(values), tuple(qualities)
+
+    def good(self, at: int) -> float:
+        """Newest value of a channel if it is good, else NaN. `at` may be -1 for a channel the rig does not have."""
+        return self.value[at] if at >= 0 and self.quality[at] == GOOD else NAN
+
+    def bad_causes(self, t_ns: int) -> list[str]:
+        """Causes of required channels that cannot be trusted now; empty almost always, so it is quick about that."""
+        causes: list[str] = []
+        for at, stale_ns in self._watched:
+            good_ns = self.good_ns[at]
+            if self.quality[at] == GOOD and (good_ns == NEVER or t_ns - good_ns <= stale_ns):
+                continue
+            code = self.quality[at]
+            if is_failed(code):
+                causes.append(self.names[at] + " failed")
+            elif code == UNCERTAIN and self.uncertain_ns[at] != NEVER and t_ns - self.uncertain_ns[at] > UNCERTAIN_NS:
+                causes.append(self.names[at] + " uncertain")
+            if good_ns != NEVER and t_ns - good_ns > stale_ns and code == GOOD:
+                causes.append(self.names[at] + " stale")
+        return causes
+
+    def unheard(self) -> list[str]:
+        """Required channels that have given no good sample yet."""
+        return [self.names[at] for at, _ in self._watched if self.good_ns[at] == NEVER]
+
+    def proves_below(self, limit_pa: float, t_ns: int) -> bool:
+        """Whether *every* specimen channel is good, fresh and below the limit, zeroed or not (2oo2, SAFETY S12)."""
+        for at, stale_ns in self._watched:
+            if at not in self.specimens:
+                continue
+            if self.quality[at] != GOOD or self.good_ns[at] == NEVER or t_ns - self.good_ns[at] > stale_ns:
+                return False
+        return all(
+            self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens
+        )
+
+    def set_zero(self, at: int, zero: float) -> None:
+        self.zero[at] = zero
+        self.worse_high[at] = -zero if zero < 0.0 else 0.0
+        self.worse_low[at] = zero if zero > 0.0 else 0.0
+
+
+def _first(rig: Rig, role: str) -> int:
+    for at, channel in enumerate(rig.channels):
+        if channel.role == role:
+            return at
+    return -1

@@ -1,0 +1,172 @@
+"""What the engine measures of the failure while it happens, and the Result it makes of it.
+
+Results are taken from the primary specimen channel, good samples only, zeroed. The highest pressure and the failure
+pressure are two numbers and are never mixed: a tank keeps pushing after a small crack, so the highest alone flatters.
+"""
+
+from math import floor
+
+from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of
+from rigd.calc.exact.noise import NoiseMeter, expected_maximum
+from rigd.calc.exact.ramp import RampFit
+from rigd.model.messages import Result
+from rigd.model.profile import Profile, Ramp
+from rigd.model.rig import Channel
+from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
+
+SETTLED_NS = 1_000_000_000  # the regulator's start is no part of the straight ramp
+MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest delay, the bound covers either half
+
+
+class Findings:
+    __slots__ = (
+        "_channel", "_fit", "_mark_ns", "_noise", "_profile", "_settled_ns", "_watch", "early", "ending", "failed_ns",
+        "failure_raw_pa", "flags", "gap_ns", "highest_pa", "in_ramp", "last_ns", "last_pa", "latency_ns", "observation",
+        "ramp_began_ns", "relief_reseat_pa", "signs", "trace_class", "zero_before_pa", "zero_shift_pa",
+    )  # fmt: skip
+
+    def __init__(self, profile: Profile, channel: Channel, relief_reseat_pa: float) -> None:
+        self._profile, self._channel, self.relief_reseat_pa = profile, channel, relief_reseat_pa
+        self._watch = BurstWatch(profile.signs)
+        self._noise, self._fit = NoiseMeter(), RampFit()
+        self._settled_ns = self._mark_ns = self.ramp_began_ns = -1
+        self.highest_pa = self.last_pa = 0.0
+        self.last_ns = 0
+        self.in_ramp = self.early = False
+        self.signs: list[str] = []
+        self.trace_class = self.ending = ""
+        self.observation = "not_inspected"
+        self.failure_raw_pa: float | None = None
+        self.failed_ns: int | None = None
+        self.latency_ns = self.gap_ns = 0
+        self.zero_before_pa: float | None = None
+        self.zero_shift_pa: float | None = None
+        self.flags: list[str] = []
+
+    def begin_watching(self, t_ns: int, is_ramp: bool) -> None:
+        """A ramp or a hold begins: signs are looked for afresh."""
+        self._watch = BurstWatch(self._profile.signs)
+        self._settled_ns = t_ns + SETTLED_NS
+        self.in_ramp = is_ramp
+        if is_ramp:
+            self._noise, self._fit = NoiseMeter(), RampFit()
+            self.ramp_began_ns = t_ns
+
+    def note_highest(self, t_ns: int, pressure_pa: float) -> None:
+        """A good primary sample in the pressurised part of the run."""
+        self.last_ns, self.last_pa = t_ns, pressure_pa
+        if pressure_pa > self.highest_pa:
+            self.highest_pa = pressure_pa
+
+    def watch(self, t_ns: int, second_pa: float, feed_pa: float, target_pa: float) -> str:
+        """Look for signs in the newest sample noted. Returns the sign that fires, or ""."""
+        watch = self._watch
+        sign = watch.add(t_ns, self.last_pa, second_pa, feed_pa, target_pa)
+        if self.in_ramp and t_ns >= self._settled_ns:
+            if watch.onset_ns == t_ns:
+                self._noise.add(self.last_pa)
+                self._fit.add(t_ns, self.last_pa)
+            else:
+                self._noise.pause()
+        return sign
+
+    @property
+    def shares_fall(self) -> bool:
+        return self._watch.shared_fall
+
+    def call_failure(self, sign: str, t_ns: int, supply_is_low: bool) -> None:
+        """A sign of the trace fired: fix the onset."""
+        watch = self._watch
+        self.trace_class = trace_class_of(sign, watch.fall_pa, watch.highest_pa, supply_is_low)
+        if self.trace_class in ("plateau", "supply_exhausted"):
+            return
+        self.signs.append(sign)
+        if watch.onset_ns < 0:
+            self.flags.append("the pressure never followed: no onset can be told")
+            return
+        self.failure_raw_pa, self.failed_ns = watch.onset_pa, watch.onset_ns
+        self.latency_ns, self.gap_ns = t_ns - watch.onset_ns, watch.gap_ns
+
+    def call_mark(self, pressed: bool) -> None:
+        """The operator's one key (`pressed`), or a loss in fill or proof: the newest sample is all there is to name."""
+        self.trace_class = "slow_loss"
+        if pressed:
+            self.signs.append("operator_mark")
+            self._mark_ns = self._profile.signs.mark_ns
+            self.latency_ns = self._mark_ns // MARK_SHARE
+        self.failure_raw_pa, self.failed_ns = self.last_pa, self.last_ns
+
+    def rate_pa_per_s(self) -> float | None:
+        """Achieved ramp rate, None before there is one."""
+        return self._fit.rate()
+
+    def _bias(self, rate_pa_per_s: float) -> float:
+        """What noise adds to a maximum on average [Pa], from how many samples of a ramp compete for it."""
+        noise_pa = self._noise.deviation()
+        step_pa = rate_pa_per_s * (self.gap_ns / 1e9)
+        competing = 1 + (floor(NOISE_BAND * noise_pa / step_pa) if step_pa > 0.0 else 0)
+        return expected_maximum(competing) * noise_pa
+
+    def _bounds(self, rate_pa_per_s: float) -> Bounds:
+        highest_pa, raw_pa = self._watch.highest_pa, self.failure_raw_pa
+        sagged = self._mark_ns < 0 and raw_pa is not None and highest_pa > raw_pa
+        return Bounds(
+            rate_pa_per_s=rate_pa_per_s, gap_ns=self.gap_ns, tau_ns=self._channel.tau_ns, latency_ns=self.latency_ns,
+            resolution_pa=self._channel.resolution, noise_pa=self._noise.deviation(), bias_pa=self._bias(rate_pa_per_s),
+            sagged_pa=highest_pa - raw_pa if sagged else 0.0,
+        )  # fmt: skip
+
+    def conclude(self, seq: int, t_ns: int, first_out: str) -> Result:
+        """The Result, once."""
+        self._judge_zero()
+        zero_pa = self.zero_before_pa or 0.0
+        rate = self.rate_pa_per_s()
+        climbing = rate if rate is not None and self.in_ramp and rate > 0.0 else 0.0
+        bounds = self._bounds(climbing)
+        outcome = outcome_of(
+            trace_class=self.trace_class, observation=self.observation, ending=self.ending, early=self.early,
+            relief_reached=0.0 < self.relief_reseat_pa <= self.highest_pa,
+        )  # fmt: skip
+        failed = OUTCOMES[outcome].failed
+        failure_raw = failure = failed_ns = took_ns = None
+        if failed and self.failure_raw_pa is not None and self.failed_ns is not None:
+            back_pa = climbing * (self._mark_ns / MARK_SHARE / 1e9) if self._mark_ns >= 0 else 0.0
+            failure_raw = self.failure_raw_pa - zero_pa
+            failure = failure_raw + bounds.correction_pa - back_pa
+            failed_ns = self.failed_ns
+            took_ns = failed_ns - self.ramp_began_ns if self.ramp_began_ns >= 0 else None
+        highest = self.highest_pa - zero_pa if self.highest_pa > 0.0 else None
+        self._check_ramp(rate, took_ns)
+        verdict = verdict_of(
+            outcome=outcome, reached_pa=failure if failed else highest, bound_down_pa=bounds.down_pa,
+            bound_up_pa=bounds.up_pa, minimum_pa=self._profile.minimum_pa,
+        )  # fmt: skip
+        known = failure is not None
+        return Result(
+            seq=seq, t_ns=t_ns, outcome=outcome, verdict=verdict, trace_class=self.trace_class,
+            signs=tuple(self.signs), observation=self.observation, failure_raw_pa=failure_raw, failure_pa=failure,
+            failure_t_ns=failed_ns, bound_pa=bounds.bound_pa if known else None,
+            bound_up_pa=bounds.up_pa if known else None, bound_down_pa=bounds.down_pa if known else None,
+            highest_pa=highest,
+            highest_corrected_pa=None if highest is None else highest + bounds.correction_pa - self._bias(climbing),
+            time_to_failure_ns=took_ns, ramp_pa_per_s=rate, noise_pa=self._noise.deviation(),
+            zero_pa=self.zero_before_pa, zero_shift_pa=self.zero_shift_pa, first_out=first_out, flags=tuple(self.flags),
+        )  # fmt: skip
+
+    def _judge_zero(self) -> None:
+        shift, limit = self.zero_shift_pa, self._profile.zero_shift_pa
+        if shift is not None and not -limit <= shift <= limit:
+            self.flags.append("the zero moved further than its limit: the run is void and the channel needs a check")
+            self.trace_class = "sensor"
+
+    def _check_ramp(self, rate: float | None, took_ns: int | None) -> None:
+        """Flag a ramp that was not uniform at its rate, and a failure outside its window (ASTM D1599-18 4.2, 9.1.3)."""
+        for step in self._profile.steps:
+            if type(step) is not Ramp:
+                continue
+            off = step.rate_tolerance * step.rate_pa_per_s
+            if rate is not None and not -off <= rate - step.rate_pa_per_s <= off:
+                self.flags.append("the achieved ramp rate is outside its tolerance")
+            if took_ns is not None and step.window_high_ns > 0:
+                if not step.window_low_ns <= took_ns <= step.window_high_ns:
+                    self.flags.append("failure outside the time window of the method")

@@ -1,0 +1,197 @@
+"""What may not be: the rows of the rig file, and the causes every rig has.
+
+Three kinds with the trade's meanings. A *permissive* must be true to arm and to start. An *interlock* holds, or vents,
+while its condition lasts and clears by itself. A *trip* forces the safe state and stays latched until its cause is
+healthy and a person resets it. Beside the rows stand the causes every rig has: a required channel lost, transducers that
+disagree, an output that does not do as told, a journal that is behind. The first cause is kept: what follows a burst or a
+lost supply is a shower of others, and the first is the one to look for.
+"""
+
+from rigd.calc.exact.quality import GOOD
+from rigd.engine.channels import Channels
+from rigd.engine.states import CAUSE, HEALTHY, RESET, TRIP_TABLE
+from rigd.model.rig import Output, Rig, Row
+from rigd.model.states import CLEAR, RESETTABLE, TRIPPED
+
+ABOVE, BELOW, IS = 1, -1, 0
+IDLE = -1
+MOST_CAUSES = 64  # latched at once; a rig has fewer rows and channels than this, so reaching it is a bug
+DISAGREE = "transducers disagree"
+
+
+class Guard:
+    """One row, compiled: whether its condition has lasted long enough."""
+
+    __slots__ = ("_channel", "_limit", "_persistence_ns", "_sense", "_since_ns", "kind", "name", "row", "when")
+
+    def __init__(self, row: Row) -> None:
+        self.row, self.name, self.kind = row, row.name, row.kind
+        self.when = frozenset(row.when)
+        self._channel, self._limit = row.channel, row.limit
+        self._sense = {"above": ABOVE, "below": BELOW, "is": IS}[row.test]
+        self._persistence_ns = row.persistence_ns
+        self._since_ns = IDLE
+
+    def holds(self, t_ns: int, channels: Channels) -> bool:
+        """True when the row's condition is met and has been for its persistence. A sample that is not good never meets
+        a permissive; for an interlock or trip the required-channel causes speak for it."""
+        at = self._channel
+        value = channels.value[at]
+        if channels.quality[at] >= 2 or channels.good_ns[at] < 0:
+            met = False
+        elif self._sense == ABOVE:
+            met = value + channels.worse_high[at] > self._limit
+        elif self._sense == BELOW:
+            met = value - channels.worse_low[at] < self._limit
+        else:
+            met = value == self._limit
+        if self.kind == "permissive" and channels.quality[at] != GOOD:
+            met = False
+        if not met:
+            self._since_ns = IDLE
+            return False
+        if self._since_ns == IDLE:
+            self._since_ns = t_ns
+        return t_ns - self._since_ns >= self._persistence_ns
+
+
+class Agreement:
+    """Two transducers further apart than the limit for longer than the persistence (SAFETY S12)."""
+
+    __slots__ = ("_first", "_limit_pa", "_persistence_ns", "_second", "_since_ns")
+
+    def __init__(self, rig: Rig, channels: Channels) -> None:
+        self._first, self._second = channels.primary, channels.second
+        self._limit_pa, self._persistence_ns = rig.agreement.limit_pa, rig.agreement.persistence_ns
+        self._since_ns = IDLE
+
+    def is_broken(self, t_ns: int, channels: Channels) -> bool:
+        difference = channels.good(self._first) - channels.good(self._second)
+        if not (difference > self._limit_pa or difference < -self._limit_pa):
+            self._since_ns = IDLE
+            return False
+        if self._since_ns == IDLE:
+            self._since_ns = t_ns
+        return t_ns - self._since_ns > self._persistence_ns
+
+
+class ReadBack:
+    """An output that was told one thing and shows another for too long (SAFETY invariant 15)."""
+
+    __slots__ = ("_channel", "_limit_ns", "_since_ns", "cause", "output")
+
+    def __init__(self, output: int, shape: Output) -> None:
+        self.output, self.cause = output, f"{shape.name} not confirmed"
+        self._channel, self._limit_ns = shape.read_back, shape.read_back_ns
+        self._since_ns = IDLE
+
+    def is_broken(self, t_ns: int, energised: bool, channels: Channels) -> bool:
+        if channels.good_ns[self._channel] < 0 or (channels.value[self._channel] == 1.0) == energised:
+            self._since_ns = IDLE
+            return False
+        if self._since_ns == IDLE:
+            self._since_ns = t_ns
+        return t_ns - self._since_ns > self._limit_ns
+
+
+class Interlocks:
+    """Rows and causes together with the latch. `check` runs once in every step of the engine."""
+
+    __slots__ = (
+        "_agreement",
+        "_channels",
+        "_interlocks",
+        "_permissives",
+        "_read_backs",
+        "_trips",
+        "active",
+        "first_out",
+        "held_by",
+        "host_causes",
+        "latched",
+        "state",
+        "vent_by",
+    )
+
+    def __init__(self, rig: Rig, channels: Channels, latched: tuple[str, ...]) -> None:
+        guards = [Guard(row) for row in rig.rows]
+        self._trips = tuple(guard for guard in guards if guard.kind == "trip")
+        self._interlocks = tuple(guard for guard in guards if guard.kind == "interlock")
+        self._permissives = tuple(guard for guard in guards if guard.kind == "permissive")
+        self._channels = channels
+        self._agreement = Agreement(rig, channels) if channels.second >= 0 else None
+        self._read_backs = tuple(ReadBack(at, output) for at, output in enumerate(rig.outputs) if output.read_back >= 0)
+        self.latched = list(latched)
+        self.first_out = latched[0] if latched else ""
+        self.state = TRIPPED if latched else CLEAR
+        self.active: list[str] = []
+        self.host_causes: list[str] = []
+        self.held_by = ""
+        self.vent_by = ""
+
+    def causes(self, t_ns: int, run_state: str, energised: list[bool]) -> list[str]:
+        """Every cause of a trip that is present now, rows first."""
+        channels = self._channels
+        found = [guard.name for guard in self._trips if guard.holds(t_ns, channels) and run_state in guard.when]
+        bad = channels.bad_causes(t_ns)
+        if bad:
+            found += bad
+        if self._agreement is not None and self._agreement.is_broken(t_ns, channels):
+            found.append(DISAGREE)
+        for read_back in self._read_backs:
+            if read_back.is_broken(t_ns, energised[read_back.output], channels):
+                found.append(read_back.cause)
+        if self.host_causes:
+            found += self.host_causes
+        return found
+
+    def check(self, t_ns: int, run_state: str, energised: list[bool]) -> str:
+        """Look at everything once. Returns the new first cause when the latch goes to TRIPPED now, else ""."""
+        self._check_interlocks(t_ns, run_state)
+        found = self.causes(t_ns, run_state, energised)
+        self.active = found
+        if not found:
+            if self.state == TRIPPED:
+                self.state = TRIP_TABLE[self.state, HEALTHY]
+            return ""
+        news = [cause for cause in found if cause not in self.latched]
+        was = self.state
+        self.state = TRIP_TABLE[was, CAUSE]
+        self.latched += news
+        assert len(self.latched) <= MOST_CAUSES, "more causes than a rig can have"
+        if was == CLEAR:
+            self.first_out = found[0]
+            return self.first_out
+        return found[0] if was == RESETTABLE else ""
+
+    def _check_interlocks(self, t_ns: int, run_state: str) -> None:
+        held_by = vent_by = ""
+        for guard in self._interlocks:
+            if guard.holds(t_ns, self._channels) and run_state in guard.when:
+                if guard.row.action == "hold":
+                    held_by = held_by or guard.name
+                else:
+                    vent_by = vent_by or guard.name
+        self.held_by, self.vent_by = held_by, vent_by
+
+    def permissives(self, t_ns: int, run_state: str) -> list[tuple[str, bool, str]]:
+        """The rig file's permissives with whether each holds now: (name, holds, reason)."""
+        return [
+            (guard.name, guard.holds(t_ns, self._channels), guard.row.reason)
+            for guard in self._permissives
+            if run_state in guard.when
+        ]
+
+    def reset(self) -> bool:
+        """A person's reset: False when there is nothing that can be reset."""
+        if (self.state, RESET) not in TRIP_TABLE:
+            return False
+        self.state = TRIP_TABLE[self.state, RESET]
+        self.latched.clear()
+        self.first_out = ""
+        return True
+
+
+def is_sensor_cause(cause: str) -> bool:
+    """Whether a cause says that the rig lost its sight rather than that the world went wrong."""
+    return cause == DISAGREE or cause.endswith((" failed", " uncertain", " stale"))

@@ -1,0 +1,125 @@
+"""What the rig's outputs are told, and in which order.
+
+The procedure says what it wants (supply, inlet, vent shut, fill, a set-point); this turns wishes into commands, only where
+something changes, those in the safe direction first. Inlet and vent are never told to be open together. De-energised is
+isolated and vented.
+"""
+
+from math import floor
+from typing import NamedTuple
+
+from rigd.model.messages import Kick, ValveCommand
+from rigd.model.messages import Output as Message
+from rigd.model.rig import Output, Rig
+
+UNKNOWN = -1  # counts never commanded yet: the first command of a record is always sent
+KICK_FRACTION = 5  # kicks in one drop-out time of the watchdog relay: four may be lost before it lets go
+COUNTER_END = 65536
+
+
+class Wanted(NamedTuple):
+    """The state of all outputs. The default is the safe state."""
+
+    supply: bool = False
+    inlet: bool = False
+    vent_shut: bool = False
+    fill: bool = False
+    set_point_pa: float = 0.0
+
+
+SAFE = Wanted()
+
+
+class Outputs:
+    __slots__ = (
+        "_by_role",
+        "_kick_at_ns",
+        "_kick_every_ns",
+        "_kicks",
+        "_shapes",
+        "_watchdog",
+        "commanded",
+        "energised",
+    )
+
+    def __init__(self, rig: Rig) -> None:
+        self._shapes = rig.outputs
+        self._by_role = {output.role: at for at, output in enumerate(rig.outputs)}
+        self.commanded = [UNKNOWN] * len(rig.outputs)
+        self.energised = [False] * len(rig.outputs)
+        self._watchdog = self._by_role.get("watchdog", UNKNOWN)
+        self._kick_every_ns = rig.watchdog_ns // KICK_FRACTION
+        self._kick_at_ns = 0
+        self._kicks = 0
+
+    def forget(self, device: int) -> None:
+        """A device came back: what its outputs show is unknown, so the next command to each is sent whatever it is."""
+        for at, shape in enumerate(self._shapes):
+            if shape.device == device:
+                self.commanded[at] = UNKNOWN
+
+    def apply(self, wanted: Wanted, seq: int, t_ns: int, out: list[Message]) -> None:
+        """Append the commands that bring the rig from what it was told to what is wanted."""
+        assert wanted.vent_shut or not wanted.inlet, "inlet and vent are never open together"
+        raising: list[ValveCommand] = []
+        for role, energise in (
+            ("supply", wanted.supply),
+            ("inlet", wanted.inlet),
+            ("fill", wanted.fill),
+            ("vent", wanted.vent_shut),
+        ):
+            at = self._by_role.get(role, UNKNOWN)
+            if at == UNKNOWN:
+                continue
+            shape = self._shapes[at]
+            counts = shape.counts_energised if energise else shape.counts_safe
+            if counts != self.commanded[at]:
+                command = self._command(at, counts, energise, seq, t_ns)
+                if not energise:
+                    out.append(command)
+                elif role == "vent":
+                    raising.insert(0, command)
+                else:
+                    raising.append(command)
+        self._apply_set_point(wanted.set_point_pa, seq, t_ns, out, raising)
+        out += raising
+
+    def _apply_set_point(
+        self, pressure_pa: float, seq: int, t_ns: int, out: list[Message], raising: list[ValveCommand]
+    ) -> None:
+        at = self._by_role.get("set_point", UNKNOWN)
+        if at == UNKNOWN:
+            return
+        counts = set_point_counts(self._shapes[at], pressure_pa)
+        before = self.commanded[at]
+        if counts == before:
+            return
+        raises = before != UNKNOWN and counts > before
+        command = self._command(at, counts, counts != self._shapes[at].counts_safe, seq, t_ns, raises)
+        if raises:
+            raising.append(command)
+        else:
+            out.append(command)
+
+    def _command(
+        self, at: int, counts: int, energised: bool, seq: int, t_ns: int, raises: bool | None = None
+    ) -> ValveCommand:
+        self.commanded[at] = counts
+        self.energised[at] = energised
+        raising = energised if raises is None else raises
+        return ValveCommand(seq=seq, t_ns=t_ns, output=at, counts=counts, raises=raising)
+
+    def kick(self, seq: int, t_ns: int, out: list[Message]) -> None:
+        """Append a Kick when one is due; the caller has seen a good scan and a whole step."""
+        if self._watchdog == UNKNOWN or t_ns < self._kick_at_ns:
+            return
+        self._kick_at_ns = t_ns + self._kick_every_ns
+        self._kicks = (self._kicks + 1) % COUNTER_END
+        out.append(Kick(seq=seq, t_ns=t_ns, output=self._watchdog, counts=self._kicks))
+
+
+def set_point_counts(shape: Output, pressure_pa: float) -> int:
+    """Counts that call for a pressure [Pa], never outside the output's range and never rounded up past it."""
+    share = (pressure_pa - shape.pa_low) / (shape.pa_high - shape.pa_low)
+    share = 0.0 if share < 0.0 else 1.0 if share > 1.0 else share
+    return shape.counts_safe + floor(share * (shape.counts_energised - shape.counts_safe) + 0.5)

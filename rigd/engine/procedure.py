@@ -1,0 +1,183 @@
+"""What each step of a profile does once the run is RUNNING: phases, wishes for the outputs, and when it is over.
+
+A step is a small object made when the step begins. The engine calls `advance` once in every step of its own; the answer
+is what the outputs shall be now and how the step stands. A step sees the world through `Sight`: the newest good pressure
+(NaN when there is none, and then it waits: lost channels are the interlocks' business), the program clock, which stands
+still while an operator holds, and nothing else. It never blocks and never raises.
+"""
+
+from typing import NamedTuple
+
+from rigd.engine.outputs import SAFE, Wanted
+from rigd.engine.pressure import PressureLoop
+from rigd.model.profile import Fill, Hold, Proof, Ramp, Vent
+from rigd.model.rig import Rig
+
+GOING, DONE, LOST, AT_CEILING, STALLED = "going", "done", "lost", "at ceiling", "stalled"
+
+NEAR = 0.98  # of a pressure called for: reached
+BUILD_NS = 30_000_000_000  # longest time to build the proof's low pressure
+CEILING_WAIT_NS = (
+    3_000_000_000  # after the target stands at the ceiling; the pressure is then there or it never will be
+)
+SETTLE_NS = 500_000_000  # after isolating, before a loss is counted: valves close, temperature and body creep begin
+VENT_NS = 20_000_000_000  # longest time a vent step may wait for the pressure to fall
+
+
+class Sight(NamedTuple):
+    """What a step may see of this moment."""
+
+    t_ns: int  # engine time
+    clock_ns: int  # program clock: engine time without the operator's holds
+    pressure_pa: float  # primary specimen channel, NaN when not good
+    vent_limit_pa: float
+
+
+class Standing(NamedTuple):
+    """How a step stands: what the outputs shall be, what pressure is called for, and one of the words above."""
+
+    wanted: Wanted
+    word: str = GOING
+    target_pa: float = float("nan")
+    said: str = ""  # words for the record when the step ends
+    watch: bool = False  # signs of failure are looked for
+    loss_pa: float = 0.0  # of a proof
+    fall_ns: int = 0
+
+
+class FillStep:
+    """Bleed with the vent open, then shut it and let the mains bring the pressure up."""
+
+    def __init__(self, step: Fill, rig: Rig, sight: Sight) -> None:
+        del rig
+        self._step, self._began_ns = step, sight.clock_ns
+
+    def advance(self, sight: Sight) -> Standing:
+        elapsed_ns = sight.clock_ns - self._began_ns
+        if elapsed_ns < self._step.bleed_ns:
+            return Standing(wanted=Wanted(fill=True))
+        if sight.pressure_pa >= self._step.until_pa:
+            return Standing(wanted=Wanted(vent_shut=True), word=DONE, said="filled and holding mains pressure")
+        if elapsed_ns > self._step.timeout_ns:
+            return Standing(
+                wanted=SAFE, word=LOST, said="mains pressure was not reached: it leaks, or the mains are shut"
+            )
+        return Standing(wanted=Wanted(fill=True, vent_shut=True))
+
+
+class ProofStep:
+    """Build low, isolate, hold, vent, must fall: the rig shows that it can hold and that it can let go."""
+
+    BUILD, HOLD, FALL = "build", "hold", "fall"
+
+    def __init__(self, step: Proof, rig: Rig, sight: Sight) -> None:
+        self._step, self._control = step, rig.control
+        self._phase, self._since_ns = self.BUILD, sight.clock_ns
+        self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
+        self._loop = PressureLoop(rig.control, sight.t_ns, self._from_pa)
+        self._held_pa = float("nan")
+        self._loss_pa = 0.0
+
+    def advance(self, sight: Sight) -> Standing:
+        elapsed_ns = sight.clock_ns - self._since_ns
+        if self._phase == self.BUILD:
+            return self._build(sight, elapsed_ns)
+        if self._phase == self.HOLD:
+            return self._hold(sight, elapsed_ns)
+        if sight.pressure_pa < self._step.fall_below_pa:
+            return Standing(
+                wanted=Wanted(vent_shut=True), word=DONE, said="held, and fell when vented",
+                loss_pa=self._loss_pa, fall_ns=elapsed_ns,
+            )  # fmt: skip
+        if elapsed_ns > self._step.fall_ns:
+            return Standing(
+                wanted=SAFE, word=STALLED, said="the pressure did not fall when vented: the vent is not clear"
+            )
+        return Standing(wanted=SAFE)
+
+    def _build(self, sight: Sight, elapsed_ns: int) -> Standing:
+        target_pa = self._from_pa + self._step.ramp_pa_per_s * (elapsed_ns / 1e9)
+        target_pa = target_pa if target_pa < self._step.pressure_pa else self._step.pressure_pa
+        if sight.pressure_pa >= NEAR * self._step.pressure_pa:
+            self._phase, self._since_ns = self.HOLD, sight.clock_ns
+            return Standing(wanted=Wanted(vent_shut=True), target_pa=self._step.pressure_pa)
+        if elapsed_ns > BUILD_NS:
+            return Standing(wanted=SAFE, word=LOST, said="the proof pressure was not reached")
+        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
+        return Standing(wanted=wanted, target_pa=target_pa)
+
+    def _hold(self, sight: Sight, elapsed_ns: int) -> Standing:
+        wanted = Wanted(vent_shut=True)
+        if elapsed_ns < SETTLE_NS:
+            self._held_pa = sight.pressure_pa
+            return Standing(wanted=wanted)
+        loss_pa = self._held_pa - sight.pressure_pa
+        if loss_pa > self._step.loss_pa:
+            return Standing(wanted=SAFE, word=LOST, said="lost pressure in the proof", loss_pa=loss_pa)
+        self._loss_pa = loss_pa if loss_pa == loss_pa else self._loss_pa
+        if elapsed_ns >= SETTLE_NS + self._step.hold_ns:
+            self._phase, self._since_ns = self.FALL, sight.clock_ns
+            return Standing(wanted=SAFE)
+        return Standing(wanted=wanted)
+
+
+class RampStep:
+    """Uniformly up, from where the pressure stands, until the body lets go or the ceiling is reached."""
+
+    def __init__(self, step: Ramp, rig: Rig, sight: Sight) -> None:
+        self._step = step
+        self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
+        self._began_ns = sight.clock_ns
+        self._loop = PressureLoop(rig.control, sight.t_ns, self._from_pa)
+        self._ceiling_since_ns = -1
+
+    def advance(self, sight: Sight) -> Standing:
+        elapsed_ns = sight.clock_ns - self._began_ns
+        target_pa = self._from_pa + self._step.rate_pa_per_s * (elapsed_ns / 1e9)
+        ceiling_pa = self._step.ceiling_pa
+        if target_pa >= ceiling_pa:
+            target_pa = ceiling_pa
+            if self._ceiling_since_ns < 0:
+                self._ceiling_since_ns = sight.clock_ns
+            if sight.pressure_pa >= NEAR * ceiling_pa:
+                return Standing(wanted=SAFE, word=AT_CEILING, said="the ceiling is reached")
+            if sight.clock_ns - self._ceiling_since_ns > CEILING_WAIT_NS:
+                return Standing(wanted=SAFE, word=STALLED, said="the pressure stays below the ceiling")
+        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
+        return Standing(wanted=wanted, target_pa=target_pa, watch=True)
+
+
+class HoldStep:
+    """Keep the pressure."""
+
+    def __init__(self, step: Hold, rig: Rig, sight: Sight) -> None:
+        self._step, self._began_ns = step, sight.clock_ns
+        self._target_pa = step.pressure_pa if step.pressure_pa > 0.0 else sight.pressure_pa
+        self._loop = PressureLoop(rig.control, sight.t_ns, self._target_pa)
+
+    def advance(self, sight: Sight) -> Standing:
+        if sight.clock_ns - self._began_ns >= self._step.duration_ns:
+            return Standing(wanted=Wanted(vent_shut=True), word=DONE, said="held", target_pa=self._target_pa)
+        set_point_pa = self._loop.follow(sight.t_ns, self._target_pa, sight.pressure_pa)
+        wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
+        return Standing(wanted=wanted, target_pa=self._target_pa, watch=True)
+
+
+class VentStep:
+    """Let the pressure out and see it fall."""
+
+    def __init__(self, step: Vent, rig: Rig, sight: Sight) -> None:
+        del step, rig
+        self._began_ns = sight.clock_ns
+
+    def advance(self, sight: Sight) -> Standing:
+        if sight.pressure_pa < sight.vent_limit_pa:
+            return Standing(wanted=SAFE, word=DONE, said="vented")
+        if sight.clock_ns - self._began_ns > VENT_NS:
+            return Standing(wanted=SAFE, word=STALLED, said="the pressure did not fall when vented")
+        return Standing(wanted=SAFE)
+
+
+LIVE_STEPS = {Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep}

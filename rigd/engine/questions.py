@@ -1,0 +1,127 @@
+"""Questions to people, one open at a time: before pressure (facts, mounting, the checklist) and after (what was it).
+
+A question is a Prompt message; its answer is an OperatorAction with its id from a person with a name. A question that
+times out is answered by the safe answer, which is in the record as nobody's.
+"""
+
+from typing import NamedTuple
+
+from rigd.model.messages import OperatorAction, Prompt
+from rigd.model.observations import OBSERVATIONS
+from rigd.model.profile import Ask, CloseDown, Mount, Profile
+from rigd.model.specimen import CHOICES, FACTS, Specimen
+from rigd.model.view import OpenPrompt
+
+LONGEST_ANSWER = 200  # characters; a fact is a few words
+
+
+class Question(NamedTuple):
+    kind: str
+    text: str
+    field: str = ""
+    choices: tuple[str, ...] = ()
+    timeout_ns: int = 0
+    otherwise: str = ""  # the answer when it times out
+
+
+def before_pressure(profile: Profile, specimen: Specimen | None, measured: tuple[str, ...]) -> list[Question]:
+    """What must be answered before READY: facts not known and not measured, then mounting, then the checklist."""
+    known = {name for name, _ in specimen.facts} if specimen else set()
+    questions = []
+    for name in profile.required:
+        if name in known or name in measured:
+            continue
+        choices = CHOICES.get(name, ())
+        questions.append(Question("choose" if choices else "enter", f"Enter the {FACTS[name]}", name, choices))
+    for step in profile.steps:
+        if type(step) is Mount:
+            questions += [Question("confirm", text) for text in step.prompts]
+    return questions + [Question("confirm", text) for text in profile.arm_prompts]
+
+
+def after_pressure(profile: Profile, inspect: bool) -> list[Question]:
+    """What is asked once the line is vented: the observation, then closing down."""
+    questions = []
+    for step in profile.steps:
+        if type(step) is Ask and inspect:
+            questions.append(
+                Question(
+                    "choose",
+                    "What do you see on the specimen?",
+                    "observation",
+                    tuple(OBSERVATIONS),
+                    step.timeout_ns,
+                    "not_inspected",
+                )  # fmt: skip
+            )
+        if type(step) is CloseDown:
+            questions += [Question("confirm", text, timeout_ns=CLOSE_DOWN_NS) for text in step.prompts]
+    return questions
+
+
+CLOSE_DOWN_NS = 600_000_000_000  # the result does not wait longer than ten minutes for the bench to be tidied
+
+
+class Questions:
+    __slots__ = ("_asked_ns", "_count", "_open", "_waiting", "prompt")
+
+    def __init__(self) -> None:
+        self._waiting: list[Question] = []
+        self._open: Question | None = None
+        self.prompt: OpenPrompt | None = None
+        self._asked_ns = 0
+        self._count = 0
+
+    @property
+    def all_answered(self) -> bool:
+        return self._open is None and not self._waiting
+
+    def add(self, questions: list[Question]) -> None:
+        self._waiting += questions
+
+    def drop_all(self) -> None:
+        """The run has moved on: nothing of this needs an answer any more."""
+        self._waiting.clear()
+        self._open = self.prompt = None
+
+    def next(self, seq: int, t_ns: int) -> Prompt | None:
+        """Open the next question, if none is open and one waits."""
+        if self._open is not None or not self._waiting:
+            return None
+        question = self._open = self._waiting.pop(0)
+        self._count += 1
+        self._asked_ns = t_ns
+        self.prompt = OpenPrompt(
+            prompt=self._count, kind=question.kind, text=question.text, field=question.field, choices=question.choices
+        )
+        return Prompt(
+            seq=seq, t_ns=t_ns, prompt=self._count, kind=question.kind, text=question.text, field=question.field,
+            choices=question.choices, timeout_ns=question.timeout_ns,
+        )  # fmt: skip
+
+    def refusal(self, action: OperatorAction) -> str:
+        """Why this answer cannot be taken, or ""."""
+        if self._open is None or self.prompt is None:
+            return "there is no open question"
+        if action.prompt != self.prompt.prompt:
+            return f"question {action.prompt} is not open; the open one is {self.prompt.prompt}: {self.prompt.text}"
+        if not action.named:
+            return "an answer needs a person's name: give --operator NAME"
+        answer = (action.answer or "").strip()
+        if self._open.kind == "enter" and not answer:
+            return "the question asks for a value"
+        if len(answer) > LONGEST_ANSWER:
+            return f"an answer has at most {LONGEST_ANSWER} characters"
+        if self._open.kind == "choose" and answer not in self._open.choices:
+            return f"choose one of: {', '.join(self._open.choices)}"
+        return ""
+
+    def close(self, t_ns: int) -> tuple[Question, int]:
+        """The open question is answered. Returns it and how long it was open [ns]."""
+        assert self._open is not None
+        question, self._open, self.prompt = self._open, None, None
+        return question, t_ns - self._asked_ns
+
+    def expired(self, t_ns: int) -> bool:
+        question = self._open
+        return question is not None and 0 < question.timeout_ns <= t_ns - self._asked_ns

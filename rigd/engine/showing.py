@@ -1,0 +1,97 @@
+"""What people see: the permissives in words and the picture of now. Nothing here changes the engine."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rigd.calc.exact.calibration import NAN
+from rigd.model.states import CLEAR, LINE_AT_ZERO, NOT_PROVEN, READY, RUNNING, UNPROVEN, VENTED, VENTING
+from rigd.model.view import View
+
+if TYPE_CHECKING:
+    from rigd.engine.engine import Engine
+
+Row = tuple[str, bool, str]
+
+TREND_EVERY_NS = 100_000_000
+TREND_POINTS = 11  # one second of them
+
+
+class Trend:
+    """Pressure against time over the last second, thinly, for the rate on the screen."""
+
+    __slots__ = ("_next_ns", "_points")
+
+    def __init__(self) -> None:
+        self._points: list[tuple[int, float]] = []
+        self._next_ns = 0
+
+    def add(self, t_ns: int, pressure_pa: float) -> None:
+        if t_ns < self._next_ns:
+            return
+        self._next_ns = t_ns + TREND_EVERY_NS
+        self._points.append((t_ns, pressure_pa))
+        if len(self._points) > TREND_POINTS:
+            del self._points[0]
+
+    def rate_pa_per_s(self) -> float:
+        if len(self._points) < 2:
+            return NAN
+        (t0_ns, p0), (t1_ns, p1) = self._points[0], self._points[-1]
+        return (p1 - p0) / ((t1_ns - t0_ns) / 1e9)
+
+
+def permissives_of(engine: Engine, t_ns: int) -> list[Row]:
+    """Everything that must hold before arming: (name, holds, reason). Causes every rig has, then the rig file's rows."""
+    interlocks, channels = engine.interlocks, engine.channels
+    unheard = channels.unheard()
+    open_prompt = engine.questions.prompt
+    rows = [
+        (
+            "interlock clear",
+            interlocks.state == CLEAR,
+            f"{interlocks.first_out or 'a trip'} is latched: find out, reset",
+        ),
+        ("channels heard", not unheard, f"no good sample yet from {', '.join(unheard[:3])}"),
+        ("no cause present", not interlocks.active, f"{interlocks.active[0] if interlocks.active else ''}"),
+        ("zero read", engine.zero.accepted, "the zero of a specimen channel is not read or beyond its limit"),
+        ("questions answered", engine.questions.all_answered, open_prompt.text if open_prompt else "a question waits"),
+        ("room on disk", engine.host.has_room, engine.host.room_words),
+    ]
+    return rows + interlocks.permissives(t_ns, engine.state)
+
+
+def words_of(engine: Engine) -> str:
+    """What to do now, in one line."""
+    state = engine.state
+    if state == UNPROVEN:
+        return NOT_PROVEN
+    if engine.interlocks.state != CLEAR:
+        return f"{engine.interlocks.state} by {engine.interlocks.first_out}: find the cause, then reset"
+    if engine.questions.prompt is not None:
+        return engine.questions.prompt.text
+    if state == VENTED:
+        missing = next((row for row in permissives_of(engine, engine.now_ns) if not row[1]), None)
+        return f"{missing[0]}: {missing[2]}" if missing else LINE_AT_ZERO
+    return {
+        READY: "ready to arm",
+        VENTING: "venting: keep away until the pressure is proven low",
+        RUNNING: "under pressure: keep away",
+    }.get(state, "armed: start within 60 s")
+
+
+def show(engine: Engine, t_ns: int) -> View:
+    channels, interlocks = engine.channels, engine.interlocks
+    steps = engine.profile.steps if engine.profile else ()
+    held_by = interlocks.held_by or ("operator" if engine.operator_holds else "")
+    missing_first = sorted(permissives_of(engine, t_ns), key=lambda row: row[1])
+    return View(
+        t_ns=t_ns, run=engine.run, state=engine.state, trip_state=interlocks.state, first_out=interlocks.first_out,
+        latched=tuple(interlocks.latched), held_by=held_by, words=words_of(engine), step=engine.step_at,
+        step_name=steps[engine.step_at].name if 0 <= engine.step_at < len(steps) else "",
+        prompt=engine.questions.prompt, permissives=tuple(missing_first),
+        pressure_pa=channels.good(channels.primary), target_pa=engine.target_pa,
+        highest_pa=engine.findings.highest_pa if engine.findings else 0.0, rate_pa_per_s=engine.trend.rate_pa_per_s(),
+        values=tuple(zip(channels.names, channels.value, channels.quality, strict=True)), done=engine.done,
+        outcome=engine.outcome,
+    )  # fmt: skip
