@@ -1,10 +1,14 @@
 """What a person sees in a terminal: one live line that stays, and above it what happened, one line an event.
 
 It draws frames of the control feed and decides nothing. Quiet when normal: colour only for what is abnormal, and never
-as the only cue; NO_COLOR and TERM=dumb are obeyed. Where no terminal is attached it prints plain lines, rarely.
+as the only cue; NO_COLOR and TERM=dumb are obeyed. Where no terminal is attached it prints plain lines, rarely. It never
+waits: a terminal that stands still (Ctrl-S, a slow line, a pipe nobody reads) must not hold up the process that holds a
+pressure, so what cannot be written now is kept, and too much of it is dropped.
 """
 
+import io
 import os
+import select
 import shutil
 import sys
 import time
@@ -12,6 +16,7 @@ from typing import Any, TextIO
 
 from rigd.model.requests import Frame
 
+KEPT_BYTES = 64 * 1024  # of what a standing terminal has not taken yet: some hundred lines
 PLAIN_EVERY_S = 5.0  # without a terminal a log wants a line now and then, not ten a second
 QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "words", "rate", "prompt_done")
 """Kinds of events that the live line or the result says better."""
@@ -74,16 +79,22 @@ def question(prompt: dict[str, Any]) -> list[str]:
 class Screen:
     """Draws on one stream. `show` takes frames; `say` prints a line; `leave` puts the terminal back as it was."""
 
-    def __init__(self, stream: TextIO | None = None, keys: str = "") -> None:
+    def __init__(self, stream: TextIO | None = None, with_keys: bool = False) -> None:
         self._stream = stream or sys.stdout
         self._live = self._stream.isatty() and os.environ.get("TERM") != "dumb"
         self._colour = self._live and not os.environ.get("NO_COLOR")
-        self._keys = keys  # what the keys do now, shown with each question
+        self._with_keys = with_keys  # questions are answered by keys here, else by `rigd confirm`
+        try:
+            self._stream.flush()
+            self._descriptor = self._stream.fileno()
+        except io.UnsupportedOperation:
+            self._descriptor = -1
+        self._kept = b""
         self._view: dict[str, Any] = {}
         self._line = ""
         self._last_plain = 0.0
         self._asked = -1
-        self.typed: str | None = None  # what a person is typing, None when keys are keys
+        self._typed: str | None = None  # what a person is typing, None when keys are keys
 
     def show(self, frame: Frame) -> None:
         if frame.kind == "view":
@@ -96,8 +107,14 @@ class Screen:
         self._erase()
         if alarming and self._colour:
             text = f"{BOLD}{RED}{text}{RESET}"
-        print(text, file=self._stream)
+        self._write(f"{text}\n")
         self._draw()
+
+    def show_typed(self, typed: str | None) -> None:
+        """Show the line a person types in place of the live line; None gives the live line back."""
+        if typed != self._typed:
+            self._typed = typed
+            self._draw()
 
     def leave(self) -> None:
         self._erase()
@@ -115,10 +132,10 @@ class Screen:
             self._draw()
         elif any(changed) or time.monotonic() - self._last_plain >= PLAIN_EVERY_S:
             self._last_plain = time.monotonic()
-            print(self._line, file=self._stream, flush=True)
+            self._write(f"{self._line}\n")
 
     def _ask(self, prompt: dict[str, Any]) -> None:
-        if not self._keys:
+        if not self._with_keys:
             for line in question(prompt):
                 self.say(line)
             return
@@ -156,13 +173,26 @@ class Screen:
     def _draw(self) -> None:
         if not self._live or not self._line:
             return
-        text = self._line if self.typed is None else f"> {self.typed}"
+        text = self._line if self._typed is None else f"> {self._typed}"
         text = text[: shutil.get_terminal_size().columns - 1]
         abnormal = self._colour and self._view.get("trip_state", "CLEAR") != "CLEAR"
-        self._stream.write(f"\r\x1b[K{BOLD + RED if abnormal else ''}{text}{RESET if abnormal else ''}")
-        self._stream.flush()
+        self._write(f"\r\x1b[K{BOLD + RED if abnormal else ''}{text}{RESET if abnormal else ''}")
 
     def _erase(self) -> None:
         if self._live and self._line:
-            self._stream.write("\r\x1b[K")
-            self._stream.flush()
+            self._write("\r\x1b[K")
+
+    def _write(self, text: str) -> None:
+        """Write what can be written without waiting and keep the rest for the next time."""
+        self._kept = (self._kept + text.encode(errors="replace"))[-KEPT_BYTES:]
+        try:
+            if self._descriptor < 0:
+                self._stream.write(self._kept.decode(errors="replace"))
+                self._kept = b""
+                return
+            poll = select.poll()
+            poll.register(self._descriptor, select.POLLOUT)
+            while self._kept and poll.poll(0):
+                self._kept = self._kept[os.write(self._descriptor, self._kept[: select.PIPE_BUF]) :]
+        except OSError:
+            self._kept = b""  # nobody looks any more; the run does not depend on being looked at

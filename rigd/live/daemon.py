@@ -83,6 +83,7 @@ class RigProcess:
         self._record: OpenRecord
         self._loop: Loop
         self._inbox: Inbox
+        self.is_open = False  # a record is open and acts can be taken
         self._free_bytes = 0
         self._leaving_s = 0.0  # when somebody wished the process to end
         self._auto_s = 0.0  # when arming was last tried
@@ -98,10 +99,12 @@ class RigProcess:
             closing = await Closing.start(self._record.folder)
             await self._serve()
         except BaseException:
+            self.is_open = False
             await self._make_safe()
             self._record.abandon()
             await self._server.close()
             raise
+        self.is_open = False
         await self._make_safe()
         self._loop.flush()
         self._record.close()
@@ -188,6 +191,7 @@ class RigProcess:
                 latched=self._record.latched_before,
             )
         )  # fmt: skip
+        self.is_open = True
         gc.collect()
         gc.freeze()  # what is loaded now stays; walking it again and again would cost milliseconds in mid-burst
 
