@@ -1,0 +1,87 @@
+"""From a sound profile or specimen file to the shapes of `model`; a file with a fault never comes this far."""
+
+from typing import Any
+
+from rigd.model.profile import Ask, CloseDown, FailureSigns, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Vent
+from rigd.model.specimen import FACTS, Specimen
+
+
+def build_profile(sound: dict[str, Any]) -> Profile:
+    signs = sound["signs"]
+    return Profile(
+        name=sound["profile"],
+        title=sound["title"],
+        method=sound["method"],
+        steps=tuple(_step(kind, shape) for kind, shape in sound["steps"]),
+        max_pa=sound["max"],
+        minimum_pa=sound["minimum"],
+        signs=FailureSigns(
+            drop_pa=signs.drop,
+            drop_fraction=signs.drop_fraction,
+            lag_pa=signs.lag,
+            lag_ns=signs.lag_time,
+            mark_ns=signs.mark,
+        ),
+        peak_tolerance_pa=sound["peak_tolerance"],
+        zero_shift_pa=sound["zero_shift"],
+        required=tuple(sound["required"]),
+        arm_prompts=tuple(sound["arm"]),
+        display=sound["display"],
+    )
+
+
+def ramp_rate(shape: Any) -> float:
+    """By rate, or what brings the expected pressure to the middle of the window [Pa/s]."""
+    if shape.rate is not None:
+        return float(shape.rate)
+    low, high = shape.window
+    return float(shape.expected_pressure / ((low + high) / 2e9))
+
+
+def _step(kind: str, shape: Any) -> Step:
+    match kind:
+        case "mount":
+            return Mount(name=shape.name, prompts=tuple(shape.prompts))
+        case "fill":
+            return Fill(name=shape.name, bleed_ns=shape.bleed, until_pa=shape.until, timeout_ns=shape.timeout)
+        case "proof":
+            return Proof(
+                name=shape.name,
+                pressure_pa=shape.pressure,
+                ramp_pa_per_s=shape.rate,
+                hold_ns=shape.hold,
+                loss_pa=shape.loss,
+                fall_below_pa=shape.fall_below,
+                fall_ns=shape.fall_time,
+            )
+        case "ramp":
+            low, high = shape.window or (0, 0)
+            return Ramp(
+                name=shape.name,
+                rate_pa_per_s=ramp_rate(shape),
+                ceiling_pa=shape.ceiling,
+                rate_tolerance=shape.rate_tolerance,
+                window_low_ns=low,
+                window_high_ns=high,
+                expected_pa=shape.expected_pressure or 0.0,
+            )
+        case "hold":
+            return Hold(
+                name=shape.name, pressure_pa=shape.pressure, duration_ns=shape.duration, tolerance_pa=shape.tolerance
+            )
+        case "vent":
+            return Vent(name=shape.name)
+        case "ask":
+            return Ask(name=shape.name, timeout_ns=shape.timeout)
+    assert kind == "close_down", kind
+    return CloseDown(name=shape.name, prompts=tuple(shape.prompts))
+
+
+def build_specimen(sound: dict[str, Any]) -> Specimen:
+    """Quantities are written as the shortest text that gives the same float back."""
+    facts = tuple(
+        (name, value if isinstance(value, str) else repr(float(value)))
+        for name in FACTS
+        if (value := sound.get(name)) is not None
+    )
+    return Specimen(id=sound["specimen"], facts=facts, volume_m3=sound.get("volume") or 0.0)

@@ -1,0 +1,146 @@
+"""How a test profile is written down: its keys and steps. Whether the steps make sense in this order is `profile_sense`."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from rigd.files import units
+from rigd.files.fields import Label, Percent, PositivePressure, Rate, Shape, Words, duration, quantity
+from rigd.model.specimen import FACTS
+
+MAX_STEPS = 60  # the longest procedure of this trade has some twenty
+MAX_PROMPTS = 12  # more instructions than this are a second step
+Minimum = quantity(units.PRESSURE, low="1 Pa", high="10000 bar", word="none")
+PressureToKeep = quantity(units.PRESSURE, low="1 Pa", high="10000 bar", word="as reached")
+
+WindowTime = duration("1 s", "24 h")
+HoldTime = duration("1 s", "30 day")
+Prompts = Annotated[list[Words], Field(min_length=1, max_length=MAX_PROMPTS)]
+
+
+class MountShape(Shape):
+    """Hands in the chamber, at zero: one instruction a prompt."""
+
+    name: Words = "Open up and mount"
+    prompts: Prompts = Field(description="instructions, each confirmed by a named person")
+
+
+class FillShape(Shape):
+    """Water in, air out, then shut."""
+
+    name: Words = "Fill"
+    bleed: duration("0 s", "30 min") = Field(description="fill with the vent open for this long")
+    until: PositivePressure = Field(description="then the vent shuts and the line must reach this")
+    timeout: duration("1 s", "1 h") = Field(description="or the fill has failed")
+
+
+class ProofShape(Shape):
+    """Build to a low pressure, isolate, hold, vent: it must hold and it must fall."""
+
+    name: Words = "Proof"
+    pressure: PositivePressure = Field(description="at most the lesser of half the profile's max and 25 psi")
+    rate: Rate = Field(description="how fast to build it")
+    hold: duration("1 s", "1 h") = Field(description="isolated for this long")
+    loss: PositivePressure = Field(description="most that may be lost in the hold")
+    fall_below: PositivePressure = Field(description="after venting it must fall below this")
+    fall_time: duration("1 s", "10 min") = Field(description="within this time")
+
+
+class RampShape(Shape):
+    """Raise pressure steadily until failure or the ceiling: by rate, or by window and expected pressure."""
+
+    name: Words = "Ramp"
+    rate: Rate | None = Field(default=None, description="rate of rise; or give window and expected_pressure")
+    window: Annotated[tuple[WindowTime, WindowTime], Field(strict=False)] | None = Field(
+        default=None, description="failure is due between these two times"
+    )
+    expected_pressure: PositivePressure | None = Field(default=None, description="failure is expected about here")
+    ceiling: PositivePressure = Field(description="reached without failure, the ramp ends")
+    rate_tolerance: Percent = Field(description="most the achieved rate may differ")
+
+
+class HoldShape(Shape):
+    """Keep a pressure for a time."""
+
+    name: Words = "Hold"
+    pressure: PressureToKeep = Field(description="pressure to keep, or `as reached`")
+    duration: HoldTime = Field(description="for this long")
+    tolerance: PositivePressure = Field(description="most it may stray")
+
+
+class VentStepShape(Shape):
+    """Let pressure out and prove it is out."""
+
+    name: Words = "Vent"
+
+
+class AskShape(Shape):
+    """What was it? The person's observation."""
+
+    name: Words = "What failed"
+    timeout: duration("10 s", "24 h") = Field(description="no answer within this time: not inspected")
+
+
+class CloseDownShape(Shape):
+    """The last instructions."""
+
+    name: Words = "Close down"
+    prompts: Prompts = Field(description="instructions, each confirmed by a named person")
+
+
+class StepShape(Shape):
+    """One step: exactly one key, the kind of step."""
+
+    model_config = {"json_schema_extra": {"minProperties": 1, "maxProperties": 1}}
+    mount: MountShape | None = None
+    fill: FillShape | None = None
+    proof: ProofShape | None = None
+    ramp: RampShape | None = None
+    hold: HoldShape | None = None
+    vent: VentStepShape | None = None
+    ask: AskShape | None = None
+    close_down: CloseDownShape | None = None
+
+
+STEP_SHAPES: dict[str, Any] = {
+    "mount": MountShape,
+    "fill": FillShape,
+    "proof": ProofShape,
+    "ramp": RampShape,
+    "hold": HoldShape,
+    "vent": VentStepShape,
+    "ask": AskShape,
+    "close_down": CloseDownShape,
+}
+
+
+class SignsShape(Shape):
+    """When the body is called failed."""
+
+    drop: PositivePressure = Field(description="pressure falls this far below its highest")
+    drop_fraction: Percent = Field(description="or this part of it, whichever is larger")
+    lag: PositivePressure = Field(description="or stays this far behind what is called for")
+    lag_time: duration("10 ms", "60 s") = Field(description="for this long")
+    mark: duration("0 s", "60 s") = Field(description="a person's longest delay from seeing to pressing the mark key")
+
+
+class ProfileShape(Shape):
+    """A test profile."""
+
+    profile: Label = Field(description="name of the profile")
+    title: Words = Field(description="what people call it")
+    method: Words = Field(description="the procedure or standard it follows, with edition")
+    display: Literal[units.PRESSURE.units] = Field(description="pressure unit shown to people")
+    max: PositivePressure = Field(description="nothing in this profile may call for more")
+    minimum: Minimum = Field(description="acceptance criterion for the failure pressure, or `none`")
+    peak_tolerance: PositivePressure = Field(description="most that may hide between two samples of the ramp")
+    zero_shift: PositivePressure = Field(description="a zero that moved further during the run voids it")
+    signs: SignsShape
+    required: list[Literal[tuple(FACTS)]] = Field(
+        min_length=1, max_length=len(FACTS), description="facts that must be known before pressure"
+    )
+    arm: Prompts = Field(description="checklist answered each time before arming")
+    skips: dict[Literal["fill", "proof", "mount", "ask", "close_down"], Words] | None = Field(
+        default=None, description="steps a burst needs and this profile leaves out: why, in words"
+    )
+    steps: list[StepShape] = Field(min_length=1, max_length=MAX_STEPS, description="steps, in order")

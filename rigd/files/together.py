@@ -1,0 +1,2 @@
+def find_conflicts(rig, profile, a, b):
+    return ()
