@@ -28,6 +28,7 @@ from simulator.transducers import ATMOSPHERE_PA, Transducer
 from simulator.valves import Valve, Watchdog
 from simulator.water import Water
 
+SAME_STEP = 0.005  # steps this much alike share their coefficients: lags are then true within half a per cent
 LONGEST_STEP_S = 0.02  # beyond this one step would be longer than a valve's travel
 DISCHARGE = 0.62  # of a sharp-edged orifice
 WATER_KG_PER_M3 = 998.2
@@ -75,7 +76,7 @@ class Plant:
         self.body: Body = draw_body(body, seed)
         self.t_s = 0.0
         self._seed = seed
-        self._dt = 0.0
+        self._dt_low = self._dt_high = 0.0
         iron = Random(f"{seed}/iron")
         self._place_gas(iron)
         self._place_body()
@@ -206,7 +207,7 @@ class Plant:
             for _ in range(parts):
                 self.advance(dt_s / parts)
             return
-        if dt_s != self._dt:
+        if not self._dt_low <= dt_s <= self._dt_high:
             self._pace(dt_s)
         t_s = self.t_s = self.t_s + dt_s
         if self._later and t_s >= self._later[0][0]:
@@ -231,7 +232,7 @@ class Plant:
 
     def _pace(self, dt_s: float) -> None:
         assert dt_s > 0.0, "time only goes forward"
-        self._dt = dt_s
+        self._dt_low, self._dt_high = dt_s * (1.0 - SAME_STEP), dt_s * (1.0 + SAME_STEP)
         self._follow = -math.expm1(-dt_s / REGULATOR_LAG_S)
         self._flow_follow = -math.expm1(-dt_s / REGULATOR_FLOW_LAG_S)
         self._smooth = -math.expm1(-dt_s / RATE_SMOOTHING_S) / dt_s
@@ -300,15 +301,15 @@ class Plant:
                 self.water.restore(kept)
                 self.tank_water_m3 += self.tank_gas_m3 - kept_gas_m3
                 self.tank_gas_m3 = kept_gas_m3
-                self._give_way(strength, (strength - before) / (pressure - before) if pressure > before else 0.0)
+                share = (strength - before) / (pressure - before) if pressure > before else 0.0
+                self._give_way(strength, share, dt_s)
         if self.yield_pa is None and pressure > body.yield_pa:
             self.yield_pa = body.yield_pa
             per_pa = body.volume_m3 * body.growth_per_s / body.yield_pa
             self.water.yields_at(body.yield_pa, per_pa, body.growth_limit * body.volume_m3)
 
-    def _give_way(self, strength_pa: float, share: float) -> None:
+    def _give_way(self, strength_pa: float, share: float, dt_s: float) -> None:
         """Containment is lost at this share of the step: the truth by which every result is judged."""
-        dt_s = self._dt
         if share > 0.0:
             self._flow(dt_s * share)
         self.strength_pa = strength_pa
