@@ -4,8 +4,11 @@ A fault turns the right reply into parts to send, each with the time to wait bef
 file knows neither sockets nor clocks, so a campaign can draw faults and a test can name them.
 """
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+
+from rigd.model.errors import UsageRefused
 
 CLOSE = object()
 """In place of a part: close the connection in good order."""
@@ -125,3 +128,26 @@ FAULTS: dict[str, Callable[[ModbusFault, bytes, bytes], Parts]] = {
     "other_value": _replace(lambda frame: _with_byte(frame, len(frame) - 1, frame[-1] ^ 1)),  # for writes: wrong echo
     "other_address": _replace(lambda frame: _with_byte(frame, 9, frame[9] ^ 1)),  # for writes: wrong echo
 }
+
+
+def schedule_faults(texts: Sequence[str]) -> Callable[[int, int], ModbusFault | None] | None:
+    """What a person asked for as a schedule of the server: KIND[:DELAY]@N[+], N the request since start, counted from
+    1, `+` for every later one too. None when nothing was asked. Tells everything wrong at once."""
+    once: dict[int, ModbusFault] = {}
+    lasting: list[tuple[int, ModbusFault]] = []
+    wrong = []
+    for text in texts:
+        match = re.fullmatch(r"([a-z_]+)(?::([0-9]*\.?[0-9]+))?@([1-9][0-9]{0,8})(\+?)", text)
+        if match is None or match[1] not in FAULTS:
+            wrong.append(f"bus fault: found {text!r}; allowed: KIND[:SECONDS]@REQUEST[+], KIND of {', '.join(FAULTS)}")
+            continue
+        fault, number = ModbusFault(kind=match[1], delay_s=float(match[2] or 0.0)), int(match[3])
+        if match[4]:
+            lasting.append((number, fault))
+        else:
+            once[number] = fault
+    if wrong:
+        raise UsageRefused("\n".join(wrong))
+    if not texts:
+        return None
+    return lambda n, function: once.get(n) or next((fault for start, fault in lasting if n >= start), None)

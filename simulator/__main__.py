@@ -1,0 +1,130 @@
+"""The simulated rig as a program of its own: a plant in real time behind a Modbus TCP server on loopback.
+
+    python -m simulator --rig demo --port 0 --seed 1 --body rupture
+
+Point any Modbus client at it. The first line on standard output is JSON, {"listening": PORT}; each later line is what a
+person at the window would see, {"seen": ..., "strength_pa": ...}, written when it changes: `strength_pa` is the true
+pressure at the first loss of containment, null before. It ends on SIGTERM, on Ctrl-C, and when its standard input
+closes, so that it never outlives the program that started it. Everything it simulates is invented.
+"""
+
+import argparse
+import asyncio
+import contextlib
+import json
+import os
+import signal
+import sys
+
+from rigd.model import errors
+from rigd.model.rig import Rig
+from simulator.bodies import KINDS
+from simulator.faults import FAULTS
+from simulator.io_module import RealTime, place_modules
+from simulator.modbus_faults import schedule_faults
+from simulator.modbus_server import ModbusServer
+from simulator.plant import Plant
+
+BEAT_S = 0.02
+"""The plant lives on at least so often without being asked, so that its relay drops out and its body fails on time."""
+
+
+def main() -> int:
+    options = parse_options()
+    try:
+        return asyncio.run(serve(load(options.rig), options))
+    except errors.RigdError as error:
+        print(error, file=sys.stderr)
+        return error.exit_code
+
+
+def parse_options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(
+        prog="python -m simulator",
+        description="A simulated pressure rig behind Modbus TCP on 127.0.0.1. Everything it simulates is invented.",
+        epilog=f"Bodies: {', '.join(KINDS)}. Faults: {', '.join(FAULTS)}.",
+    )
+    parser.add_argument("--rig", default="demo", help="rig file, or the bare name of one that comes with rigd")
+    parser.add_argument("--port", type=int, default=0, help="0 takes a free one, printed on the first line")
+    parser.add_argument("--seed", type=int, default=1, help="draws the body, the iron and the noise")
+    parser.add_argument("--body", default="", metavar="KIND", help="how the body ends; drawn from the seed if left out")
+    parser.add_argument("--fault", action="append", default=[], metavar="KIND[@SECONDS]", help="may be given again")
+    parser.add_argument(
+        "--bus-fault",
+        action="append",
+        default=[],
+        metavar="KIND[:SECONDS]@REQUEST[+]",
+        help="spoil the reply to this request, and with + to every later one; may be given again",
+    )
+    return parser.parse_args()
+
+
+def load(name: str) -> Rig:
+    """The rig file of this path, or the shipped one of this bare name."""
+    # Imported here: reading files costs more than everything else this program needs.
+    from rigd.files.load import find, load_rig
+
+    return load_rig(find(name, "rig"))
+
+
+async def serve(rig: Rig, options: argparse.Namespace) -> int:
+    plant = Plant(rig, seed=options.seed, body=options.body, faults=tuple(options.fault))
+    world = RealTime(plant)
+    server = ModbusServer(place_modules(rig, world), schedule=schedule_faults(options.bus_fault))
+    try:
+        port = await server.listen(port=options.port)
+    except (OSError, OverflowError) as error:
+        raise errors.RigBusy(f"port {options.port} on 127.0.0.1: {error}; allowed: a free one, 0 finds it") from error
+    stopped = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stopped.set)
+    watch_parent(loop, stopped)
+    tell({"listening": port})
+    await live(world, stopped)
+    await server.close()
+    return 0
+
+
+async def live(world: RealTime, stopped: asyncio.Event) -> None:
+    """Keep the plant alive between requests, and say what there is to see whenever it changes."""
+    told = None
+    while not stopped.is_set():
+        world.catch_up()
+        truth = world.plant.truth()
+        sight = {"seen": truth.seen, "strength_pa": truth.strength_pa}
+        if sight != told:
+            tell(sight)
+            told = sight
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(BEAT_S):
+                await stopped.wait()
+
+
+def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event) -> None:
+    """Stop when standard input closes. A file or /dev/null there is nobody's hand: then only a signal ends us."""
+    if sys.stdin is None:
+        return
+    fd = sys.stdin.fileno()
+
+    def read() -> None:
+        try:
+            gone = not os.read(fd, 4096)
+        except OSError:
+            gone = True
+        if gone:
+            loop.remove_reader(fd)
+            stopped.set()
+
+    with contextlib.suppress(PermissionError):  # the kernel cannot watch a file
+        loop.add_reader(fd, read)
+
+
+def tell(line: dict) -> None:
+    """One JSON line, at once. Whoever does not read any more has no use for us: standard input will say so."""
+    with contextlib.suppress(BrokenPipeError):
+        os.write(sys.stdout.fileno(), json.dumps(line).encode() + b"\n")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
