@@ -1,7 +1,7 @@
 """The types that fields of our files may have, each able to refuse in words and to describe itself to an editor.
 
-A type here turns text into SI (Pa, s, ns, K, m3) while pydantic walks the shape; what a field means to the rig is not its
-business. Every refusal is a PydanticCustomError that carries `allowed` and `todo`, which `faults` turns into a Fault.
+A type here turns text into SI (Pa, s, ns, K, m3) while pydantic walks the shape; what a field means to the rig is not
+its business. Every refusal is a PydanticCustomError that carries `allowed` and `todo`, which `faults` makes a Fault.
 """
 
 import re

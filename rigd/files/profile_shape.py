@@ -1,8 +1,11 @@
-"""How a test profile is written down: its keys and steps. Whether the steps make sense in this order is `profile_sense`."""
+"""How a test profile is written down: its keys and steps.
+
+Whether the steps make sense in this order is `profile_sense`, and how valves move is the engine's.
+"""
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from rigd.files import units
 from rigd.files.fields import Label, Percent, PositivePressure, Rate, Shape, Words, duration, quantity
@@ -91,7 +94,8 @@ class CloseDownShape(Shape):
 class StepShape(Shape):
     """One step: exactly one key, the kind of step."""
 
-    model_config = {"json_schema_extra": {"minProperties": 1, "maxProperties": 1}}
+    model_config = ConfigDict(json_schema_extra={"minProperties": 1, "maxProperties": 1})
+
     mount: MountShape | None = None
     fill: FillShape | None = None
     proof: ProofShape | None = None

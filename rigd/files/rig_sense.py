@@ -1,11 +1,274 @@
-from rigd.files.rig_shape import *
+"""Whether the blocks of a rig file fit together: names that exist, addresses that are free, signals that can be read.
+
+Limits and guards are `rig_limits`. Each check looks only at blocks that are sound by themselves and says what it finds
+at the line where it stands; none of them knows what a block is for beyond its own rule.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+from rigd.files import units
+from rigd.files.document import Document, Path
+from rigd.files.faults import listed, suggest
+from rigd.files.rig_build import KIND_OF, NO_READ_BACK, calibration_of, quantity_of, signal_of
+from rigd.files.rig_limits import check_limits
+from rigd.files.rig_shape import CHANNEL_SHAPES, QUANTITY_OF_ROLE, SwitchChannel
+from rigd.files.units import NotAQuantity
+from rigd.model.rig import CHANNEL_ROLES
+
+VALVES = ("supply", "inlet", "vent", "fill")
+NEEDED_OUTPUTS = ("supply", "inlet", "vent", "set_point", "watchdog")
+NEEDED_ROLES = {"specimen": 2, "door": 1, "emergency_stop": 1}
+ONCE_ROLES = ("feed", "supply", "water_temperature", "specimen_temperature", "door", "emergency_stop", "relief")
+BIT_TABLES = ("coil", "discrete")
+WRITABLE = ("holding", "coil")
+LONGEST_STALE_S = 1.0  # a required value older than this guards nothing: 15 psi at the rate of the demo ramp
+LAST_OFFSET = 65535
 
 
-def pick_channel(document, path, entry):
-    from rigd.files.rig_shape import CHANNEL_SHAPES, QUANTITY_OF_ROLE
+def pick_channel(document: Document, path: Path, entry: Any) -> Any:
+    """The shape of a channel follows from its role, or from its quantity when the role is `other`."""
+    if not isinstance(entry, dict):
+        document.fault(path, document.found(path), "a block of keys", at_key=True)
+        return None
+    role, quantity = entry.get("role"), entry.get("quantity")
+    if role in QUANTITY_OF_ROLE:
+        return CHANNEL_SHAPES[QUANTITY_OF_ROLE[role]]
+    if role == "other":
+        if quantity in CHANNEL_SHAPES:
+            return CHANNEL_SHAPES[quantity]
+        here = (*path, "quantity")
+        hint = suggest(str(quantity), CHANNEL_SHAPES)
+        document.fault(here, document.found(here), f"with role `other`: {listed(CHANNEL_SHAPES)}", hint)
+        return None
+    here = (*path, "role")
+    document.fault(here, document.found(here), listed(CHANNEL_ROLES), suggest(str(role), CHANNEL_ROLES))
+    return None
 
-    return CHANNEL_SHAPES[QUANTITY_OF_ROLE[entry["role"]]]
+
+def check_rig(document: Document, sound: dict[str, Any]) -> None:
+    """Note every fault of a rig file that no single block shows."""
+    channels = _entries(sound, "channels")
+    outputs = _entries(sound, "outputs")
+    _check_devices(document, sound)
+    _check_names(document, sound)
+    for name, shape in channels.items():
+        _check_channel(document, name, shape, sound)
+    for name, shape in outputs.items():
+        _check_output(document, name, shape)
+    _check_addresses(document, channels, "channels")
+    _check_addresses(document, outputs, "outputs")
+    _check_roles(document, channels, outputs)
+    check_limits(document, sound)
 
 
-def check_rig(document, sound):
-    pass
+def _entries(sound: dict[str, Any], block: str) -> dict[str, Any]:
+    found = sound.get(block)
+    return found if isinstance(found, dict) else {}
+
+
+def _written(document: Document, block: str) -> list[str]:
+    """Names as written, sound or not, so that one bad block does not make others look wrong."""
+    found = document.data.get(block) if isinstance(document.data, dict) else None
+    return list(found) if isinstance(found, dict) else []
+
+
+def _check_devices(document: Document, sound: dict[str, Any]) -> None:
+    for name, device in _entries(sound, "devices").items():
+        path: Path = ("devices", name)
+        if device.stale < device.scan:
+            allowed = f"at least one scan ({device.scan / 1e6:g} ms)"
+            document.fault((*path, "stale"), document.found((*path, "stale")), allowed)
+        if device.stale > LONGEST_STALE_S * 1e9:
+            document.fault((*path, "stale"), document.found((*path, "stale")), f"at most {LONGEST_STALE_S:g} s")
+        watchdog = sound.get("watchdog")
+        if watchdog is not None and 2 * device.scan > watchdog:
+            todo = "Two scans must fit before the watchdog drops out"
+            document.fault((*path, "scan"), document.found((*path, "scan")), f"at most {watchdog / 2e6:g} ms", todo)
+        if device.driver == "modbus_tcp":
+            for key in ("host", "port", "unit"):
+                if getattr(device, key) is None and (*path, key) not in document.keys:
+                    document.fault((*path, key), "nothing", f"the key `{key}`, which modbus_tcp needs", f"Add `{key}:`")
+
+
+def _check_names(document: Document, sound: dict[str, Any]) -> None:
+    devices, channels = _written(document, "devices"), _written(document, "channels")
+    for block in ("channels", "outputs"):
+        for name, shape in _entries(sound, block).items():
+            _check_name(document, (block, name, "device"), shape.device, devices, "a device")
+    for name, shape in _entries(sound, "outputs").items():
+        if shape.read_back != NO_READ_BACK:
+            _check_name(document, ("outputs", name, "read_back"), shape.read_back, channels, "a channel")
+            target = _entries(sound, "channels").get(shape.read_back)
+            if target is not None and target.role != "read_back":
+                path = ("outputs", name, "read_back")
+                document.fault(path, document.found(path), "a channel with `role: read_back`")
+    for name, shape in _entries(sound, "rows").items():
+        _check_name(document, ("rows", name, "channel"), shape.channel, channels, "a channel")
+
+
+def _check_name(document: Document, path: Path, name: str, known: list[str], what: str) -> None:
+    if name not in known:
+        allowed = f"{what} of this file: {listed(known) or 'there is none'}"
+        document.fault(path, document.found(path), allowed, suggest(name, known))
+
+
+def _check_channel(document: Document, name: str, shape: Any, sound: dict[str, Any]) -> None:
+    path: Path = ("channels", name)
+    table, offset = shape.address
+    if isinstance(shape, SwitchChannel):
+        if table in BIT_TABLES and shape.bit:
+            document.fault((*path, "bit"), document.found((*path, "bit")), f"no bit: a {table} is one bit by itself")
+        return
+    if table in BIT_TABLES:
+        at = (*path, "address")
+        document.fault(at, document.found(at), "holding or input for a number", "A coil is one bit")
+    if shape.type in ("int32", "uint32", "float32") and offset == LAST_OFFSET:
+        document.fault((*path, "address"), document.found((*path, "address")), f"at most {LAST_OFFSET - 1}: two words")
+    if shape.type in ("int16", "uint16") and shape.order in ("CDAB", "DCBA"):
+        document.fault((*path, "order"), document.found((*path, "order")), "ABCD or BADC for 16 bits")
+    if shape.plausible[0] >= shape.plausible[1]:
+        document.fault((*path, "plausible"), "the low end not below the high end", "[low, high]")
+    if shape.type == "float32" and shape.resolution is None:
+        at = (*path, "resolution")
+        document.fault(at, "nothing", "the key `resolution`: a float has no count to take it from", "Add `resolution:`")
+    _check_signal(document, path, shape)
+
+
+def _check_signal(document: Document, path: Path, shape: Any) -> None:
+    """The straight line from counts to signal, and the curve from signal to value, must both exist."""
+    before = len(document.faults)
+    signal, at = shape.signal, (*path, "signal")
+    if signal.mA and signal.V:
+        document.fault(at, "both mA and V", "one of mA and V, or neither for plain counts")
+    if signal.counts[0] == signal.counts[1]:
+        document.fault((*at, "counts"), "the same counts twice", "two different counts")
+    for kind in ("mA", "V"):
+        points = getattr(signal, kind) or []
+        for end, point in enumerate(points):
+            if point.kind != kind:
+                document.fault((*at, kind, end), document.found((*at, kind, end)), f"a signal in {kind}")
+        if points and points[0].value == points[1].value:
+            document.fault((*at, kind), "the same signal twice", "two different signals")
+    if len(document.faults) == before:
+        _check_calibration(document, (*path, "calibration"), shape)
+
+
+def _check_calibration(document: Document, path: Path, shape: Any) -> None:
+    written = {key: getattr(shape.calibration, key) for key in ("two_point", "table", "polynomial")}
+    given = [key for key, value in written.items() if value is not None]
+    if len(given) != 1:
+        document.fault(path, listed(given) or "nothing", "one of two_point, table, polynomial")
+        return
+    signal, kind = signal_of(shape), given[0]
+    if kind == "polynomial":
+        _check_polynomial(document, (*path, kind), written[kind], quantity_of(shape), signal.kind)
+        return
+    points = written[kind]
+    for row, (x, _) in enumerate(points):
+        if x.kind != signal.kind:
+            at = (*path, kind, row, 0)
+            document.fault(at, document.found(at), f"a signal in {signal.kind}, as `signal` says")
+            return
+    if any(after.value <= before.value for (before, _), (after, _) in zip(points, points[1:], strict=False)):
+        document.fault((*path, kind), "signals that do not rise", "each signal above the one before")
+    elif all(y == points[0][1] for _, y in points):
+        document.fault((*path, kind), "the same value everywhere", "a value that follows the signal")
+
+
+def _check_polynomial(document: Document, path: Path, texts: list[str], quantity: str, signal: str) -> None:
+    for power, text in enumerate(texts):
+        try:
+            units.parse(text, units.per(KIND_OF[quantity], units.SIGNALS[signal], power))
+        except NotAQuantity as trouble:
+            document.fault((*path, power), document.found((*path, power)), trouble.allowed, trouble.todo)
+
+
+def calibrates(shape: Any) -> bool:
+    """Whether a channel's signal and calibration can be worked out at all."""
+    try:
+        calibration_of(shape, quantity_of(shape), signal_of(shape))
+    except (NotAQuantity, TypeError):
+        return False
+    return True
+
+
+def _check_output(document: Document, name: str, shape: Any) -> None:
+    path: Path = ("outputs", name)
+    if shape.address[0] not in WRITABLE:
+        at = (*path, "address")
+        document.fault(at, document.found(at), "holding or coil: the others cannot be written")
+    if shape.counts.safe == shape.counts.energised:
+        document.fault((*path, "counts"), "safe and energised the same", "two different values")
+    if shape.counts.safe != 0 and not shape.safe_reason:
+        todo = "De-energise to trip: a broken wire must leave the rig isolated and vented"
+        allowed = "0, or any value with a `safe_reason` in words"
+        document.fault((*path, "counts", "safe"), document.found((*path, "counts", "safe")), allowed, todo)
+    if shape.role in VALVES and shape.read_back == NO_READ_BACK:
+        at = (*path, "read_back")
+        allowed = "a channel with `role: read_back`: a valve must be seen to do as told"
+        document.fault(at, document.found(at), allowed)
+    if shape.read_back != NO_READ_BACK and shape.agree_within is None:
+        document.fault((*path, "agree_within"), "nothing", "a time, since there is a read-back", "Add `agree_within:`")
+    if (shape.role == "set_point") != (shape.pressure is not None):
+        at, found = (*path, "pressure"), document.found((*path, "pressure"))
+        allowed = (
+            "{safe: ..., energised: ...}" if shape.role == "set_point" else "no pressure: only a set-point has one"
+        )
+        document.fault(at, found, allowed)
+    elif shape.pressure is not None and shape.pressure.safe >= shape.pressure.energised:
+        document.fault((*path, "pressure"), "safe not below energised", "the safe set-point below the other")
+
+
+def _check_addresses(document: Document, entries: dict[str, Any], block: str) -> None:
+    """Two names for one register are one of them wrong."""
+    taken: dict[tuple[Any, ...], str] = {}
+    for name, shape in entries.items():
+        for place in _places(shape):
+            if place in taken:
+                at = (block, name, "address")
+                document.fault(at, document.found(at), f"an address not taken by {taken[place]}")
+                break
+            taken[place] = name
+
+
+def _places(shape: Any) -> Iterator[tuple[Any, ...]]:
+    table, offset = shape.address
+    if isinstance(shape, SwitchChannel):
+        yield shape.device, table, offset, shape.bit
+        return
+    words = 2 if getattr(shape, "type", "") in ("int32", "uint32", "float32") else 1
+    for word in range(words):
+        for bit in range(16):
+            yield shape.device, table, offset + word, bit
+
+
+def _check_roles(document: Document, channels: dict[str, Any], outputs: dict[str, Any]) -> None:
+    _check_once(document, "outputs", outputs, tuple(dict.fromkeys((*NEEDED_OUTPUTS, "fill"))))
+    _check_once(document, "channels", channels, ONCE_ROLES)
+    if len(outputs) == len(_written(document, "outputs")) and outputs:
+        present = [shape.role for shape in outputs.values()]
+        for role in NEEDED_OUTPUTS:
+            if role not in present:
+                document.fault(("outputs",), f"no output with `role: {role}`", "one of it", at_key=True)
+    if len(channels) == len(_written(document, "channels")) and channels:
+        for role, least in NEEDED_ROLES.items():
+            count = sum(1 for shape in channels.values() if shape.role == role)
+            if count < least:
+                allowed = f"at least {least}" + (": one transducer alone is trusted by nobody" if least > 1 else "")
+                document.fault(("channels",), f"{count} with `role: {role}`", allowed, at_key=True)
+    seen: dict[str, str] = {}
+    for name, shape in outputs.items():
+        if shape.read_back != NO_READ_BACK and shape.read_back in seen:
+            at = ("outputs", name, "read_back")
+            document.fault(at, document.found(at), f"a read-back of its own, {seen[shape.read_back]} has this one")
+        seen.setdefault(shape.read_back, name)
+
+
+def _check_once(document: Document, block: str, entries: dict[str, Any], roles: tuple[str, ...]) -> None:
+    first: dict[str, str] = {}
+    for name, shape in entries.items():
+        if shape.role in roles and shape.role in first:
+            at = (block, name, "role")
+            document.fault(at, document.found(at), f"each such role once; {first[shape.role]} has it")
+        first.setdefault(shape.role, name)
