@@ -10,7 +10,7 @@ from typing import Any
 from rigd.files import units
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
-from rigd.files.rig_build import KIND_OF, NO_READ_BACK, calibration_of, quantity_of, signal_of
+from rigd.files.rig_build import KIND_OF, NO_READ_BACK, quantity_of, signal_of
 from rigd.files.rig_limits import check_limits
 from rigd.files.rig_shape import CHANNEL_SHAPES, QUANTITY_OF_ROLE, SwitchChannel
 from rigd.files.units import NotAQuantity
@@ -184,15 +184,6 @@ def _check_polynomial(document: Document, path: Path, texts: list[str], quantity
             document.fault((*path, power), document.found((*path, power)), trouble.allowed, trouble.todo)
 
 
-def calibrates(shape: Any) -> bool:
-    """Whether a channel's signal and calibration can be worked out at all."""
-    try:
-        calibration_of(shape, quantity_of(shape), signal_of(shape))
-    except (NotAQuantity, TypeError):
-        return False
-    return True
-
-
 def _check_output(document: Document, name: str, shape: Any) -> None:
     path: Path = ("outputs", name)
     if shape.address[0] not in WRITABLE:
@@ -212,9 +203,7 @@ def _check_output(document: Document, name: str, shape: Any) -> None:
         document.fault((*path, "agree_within"), "nothing", "a time, since there is a read-back", "Add `agree_within:`")
     if (shape.role == "set_point") != (shape.pressure is not None):
         at, found = (*path, "pressure"), document.found((*path, "pressure"))
-        allowed = (
-            "{safe: ..., energised: ...}" if shape.role == "set_point" else "no pressure: only a set-point has one"
-        )
+        allowed = "{safe: ..., energised: ...}" if shape.role == "set_point" else "no pressure: it is no set-point"
         document.fault(at, found, allowed)
     elif shape.pressure is not None and shape.pressure.safe >= shape.pressure.energised:
         document.fault((*path, "pressure"), "safe not below energised", "the safe set-point below the other")

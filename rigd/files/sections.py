@@ -32,7 +32,9 @@ def read_sections(document: Document, shape: type[BaseModel], picks: dict[str, P
             continue
         if document.data[key] is None:
             continue  # noted where it was read
-        sound[key] = _read_block(document, key, field, picks.get(key))
+        block = _read_block(document, key, field, picks.get(key))
+        if block is not None:
+            sound[key] = block
     return sound
 
 

@@ -56,9 +56,8 @@ def _check_max(rig: Rig, profile: Profile, document: Document) -> None:
         if row.kind == "trip" and row.test == "above" and channel.role in ("specimen", "feed"):
             most = row.limit * (1.0 - rig.relief.margin)
             if profile.max_pa > most:
-                allowed = (
-                    f"at most {psi(most)}: {rig.relief.margin * 100:g} % below the trip {row.name}, {psi(row.limit)}"
-                )
+                below = f"{rig.relief.margin * 100:g} % below the trip {row.name}, {psi(row.limit)}"
+                allowed = f"at most {psi(most)}: {below}"
                 document.fault(at, document.found(at), allowed, f"The limits are those of the rig {rig.name}")
     for output in rig.outputs:
         if output.role == "set_point" and output.pa_high < profile.max_pa:
