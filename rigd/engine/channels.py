@@ -1,8 +1,8 @@
 """The newest value of every channel, how good it is and how old.
 
-A channel that was never heard is not yet stale: the rig is still connecting, and VENTING cannot end without it anyway.
-The pre-run zero lives here. It changes results only: every decision that guards people takes the worse of the zeroed and
-the unzeroed value (SAFETY S29).
+A channel that was never heard is not yet stale: the rig is still connecting, and VENTING cannot end without it
+anyway. The pre-run zero lives here. It changes results only: every decision that guards people takes the worse of the
+zeroed and the unzeroed value (SAFETY S29).
 """
 
 from rigd.calc.exact.calibration import NAN, compile_channel, is_failed
@@ -48,7 +48,12 @@ class Channels:
             tuple((at, compile_channel(channel)) for at, channel in enumerate(rig.channels) if channel.device == device)
             for device in range(len(rig.devices))
         )
-        self._watched = tuple((at, c.stale_ns) for at, c in enumerate(rig.channels) if c.required)
+        guarding = {row.channel for row in rig.rows if row.kind != "permissive"}
+        self._watched = tuple(
+            (at, channel.stale_ns)
+            for at, channel in enumerate(rig.channels)
+            if channel.required or at in guarding or channel.role == "specimen"
+        )
         self.specimens = tuple(at for at, c in enumerate(rig.channels) if c.role == "specimen")
         self.primary = self.specimens[0]
         self.second = self.specimens[1] if len(self.specimens) > 1 else -1
@@ -79,7 +84,8 @@ class Channels:
         return self.value[at] if at >= 0 and self.quality[at] == GOOD else NAN
 
     def bad_causes(self, t_ns: int) -> list[str]:
-        """Causes of required channels that cannot be trusted now; empty almost always, so it is quick about that."""
+        """Causes of watched channels (required ones, and all that guard people) that cannot be trusted now; empty
+        almost always, so it is quick about that."""
         causes: list[str] = []
         for at, stale_ns in self._watched:
             good_ns = self.good_ns[at]
@@ -95,7 +101,7 @@ class Channels:
         return causes
 
     def unheard(self) -> list[str]:
-        """Required channels that have given no good sample yet."""
+        """Watched channels that have given no good sample yet."""
         return [self.names[at] for at, _ in self._watched if self.good_ns[at] == NEVER]
 
     def proves_below(self, limit_pa: float, t_ns: int) -> bool:

@@ -1,9 +1,9 @@
 """The engine: one deterministic machine that runs one specimen on one station.
 
-`step` takes one message and answers with messages. It reads no clock, no file and no random number, and nothing else can
-change its state, so a record of its inputs is enough to run it again bit for bit. In every step, in this order: what the
-message says is taken in, the interlocks look at everything, the run state moves, the procedure wishes, the outputs are
-told, and only then, after a whole step on a good scan, the watchdog is kicked.
+`step` takes one message and answers with messages. It reads no clock, no file and no random number, and nothing else
+can change its state, so a record of its inputs is enough to run it again bit for bit. In every step, in this order:
+what the message says is taken in, the interlocks look at everything, the run state moves, the procedure wishes, the
+outputs are told, and only then, after a whole step on a good scan, the watchdog is kicked.
 """
 
 from rigd.calc.exact.calibration import NAN
@@ -84,7 +84,8 @@ class Engine:
         self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = self._hold_since_ns = 0
         self._was_held_by = ""
         self.was_pressurised = self._closing = self._prepared = self._stop_asked = self._fell_with_feed = False
-        self._watching = False
+        self._called_pa = NAN
+        self._sampled = False
         self._primary_device = primary.device
         self._take = {
             Scan: self._take_scan,
@@ -102,6 +103,7 @@ class Engine:
         t_ns = self._t_ns = message.t_ns
         if self.done:
             return ()
+        self._called_pa, self._sampled = NAN, False
         reading = self._take[type(message)](message)
         first = self.interlocks.check(t_ns, self.state, self.outputs.energised)
         if first:
@@ -127,9 +129,9 @@ class Engine:
                     quality=quality,
                     step=self.step_at,
                     cycle=0,
-                    target_pa=self.target_pa,
+                    target_pa=self._called_pa,
                     highest_pa=highest_pa,
-                )  # fmt: skip
+                )
             )
             if not self.host.causes and not self.channels.bad_causes(t_ns) and not self.channels.unheard():
                 self.outputs.kick(message.seq, t_ns, out)
@@ -174,20 +176,9 @@ class Engine:
         self.trend.add(sampled_ns, pressure_pa)
         if self.zero.taking:
             self.zero.add(channels)
-        findings = self.findings
-        if findings is None or not self.was_pressurised or self._closing:
-            return
-        findings.note_highest(sampled_ns, pressure_pa)
-        if self._live is None or self.target_pa != self.target_pa or not self._watching:
-            return
-        second_pa, feed_pa = channels.good(channels.second), channels.good(channels.feed)
-        sign = findings.watch(sampled_ns, second_pa, feed_pa, self.target_pa)
-        if findings.shares_fall != self._fell_with_feed:
-            self._fell_with_feed = findings.shares_fall
-            if findings.shares_fall:
-                self._say("hiccup", "pressure fell and the supply fell with it", pressure_pa=pressure_pa)
-        if sign:
-            self._fail_by_sign(sign, sampled_ns)
+        if self.findings is not None and self.was_pressurised and not self._closing:
+            self.findings.note_highest(sampled_ns, pressure_pa)
+            self._sampled = self.state == RUNNING
 
     def _take_tick(self, tick: Tick) -> None:
         """Time passes; the step does the rest."""
@@ -353,7 +344,6 @@ class Engine:
             self._say("step", f"step {self.step_at + 1}: {step.name}", step=self.step_at, name=step.name)
             self._live = live(step, self.rig, self._sight())
             self.findings.begin_watching(self._t_ns, type(step) is Ramp)
-            self._watching = False
             return
         self._end_run("", ENDED, "the last step ended")
 
@@ -373,9 +363,26 @@ class Engine:
             self._end_run("stopped", VENT, "the operator's hold lasted too long")
             return
         standing: Standing = self._live.advance(self._sight())  # type: ignore[union-attr]
-        self.wanted, self.target_pa, self._watching = standing.wanted, standing.target_pa, standing.watch
+        self.wanted = standing.wanted
+        self.target_pa = self._called_pa = standing.target_pa
+        if standing.watch and self._sampled and self._watch():
+            return
         if standing.word != GOING:
             self._finish_step(standing)
+
+    def _watch(self) -> bool:
+        """Look for signs in the sample that has just come. True when one fired and the run is over."""
+        findings, channels = self.findings, self.channels
+        assert findings is not None
+        second_pa, feed_pa = channels.good(channels.second), channels.good(channels.feed)
+        sign = findings.watch(second_pa, feed_pa, self._called_pa)
+        if findings.shares_fall != self._fell_with_feed:
+            self._fell_with_feed = findings.shares_fall
+            if findings.shares_fall:
+                self._say("hiccup", "pressure fell and the supply fell with it", pressure_pa=findings.last_pa)
+        if sign:
+            self._fail_by_sign(sign)
+        return bool(sign)
 
     def _finish_step(self, standing: Standing) -> None:
         assert self.findings is not None
@@ -401,13 +408,13 @@ class Engine:
 
     # ---- failure
 
-    def _fail_by_sign(self, sign: str, sampled_ns: int) -> None:
+    def _fail_by_sign(self, sign: str) -> None:
         assert self.findings is not None and self.profile is not None
         channels = self.channels
         supply_pa, feed_pa = channels.good(channels.supply), channels.good(channels.feed)
         low = supply_pa < feed_pa + self.profile.signs.lag_pa
         self.findings.early = not self.findings.in_ramp
-        self.findings.call_failure(sign, sampled_ns, low)
+        self.findings.call_failure(sign, low)
         self._say("sign", sign, sign=sign, pressure_pa=self.findings.last_pa, latency_ns=self.findings.latency_ns)
         self._call_failure(sign)
 

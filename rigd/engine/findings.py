@@ -20,10 +20,32 @@ MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest de
 
 class Findings:
     __slots__ = (
-        "_channel", "_fit", "_mark_ns", "_noise", "_profile", "_settled_ns", "_watch", "early", "ending", "failed_ns",
-        "failure_raw_pa", "flags", "gap_ns", "highest_pa", "in_ramp", "last_ns", "last_pa", "latency_ns", "observation",
-        "ramp_began_ns", "relief_reseat_pa", "signs", "trace_class", "zero_before_pa", "zero_shift_pa",
-    )  # fmt: skip
+        "_channel",
+        "_fit",
+        "_mark_ns",
+        "_noise",
+        "_profile",
+        "_settled_ns",
+        "_watch",
+        "early",
+        "ending",
+        "failed_ns",
+        "failure_raw_pa",
+        "flags",
+        "gap_ns",
+        "highest_pa",
+        "in_ramp",
+        "last_ns",
+        "last_pa",
+        "latency_ns",
+        "observation",
+        "ramp_began_ns",
+        "relief_reseat_pa",
+        "signs",
+        "trace_class",
+        "zero_before_pa",
+        "zero_shift_pa",
+    )
 
     def __init__(self, profile: Profile, channel: Channel, relief_reseat_pa: float) -> None:
         self._profile, self._channel, self.relief_reseat_pa = profile, channel, relief_reseat_pa
@@ -58,9 +80,9 @@ class Findings:
         if pressure_pa > self.highest_pa:
             self.highest_pa = pressure_pa
 
-    def watch(self, t_ns: int, second_pa: float, feed_pa: float, target_pa: float) -> str:
+    def watch(self, second_pa: float, feed_pa: float, target_pa: float) -> str:
         """Look for signs in the newest sample noted. Returns the sign that fires, or ""."""
-        watch = self._watch
+        watch, t_ns = self._watch, self.last_ns
         sign = watch.add(t_ns, self.last_pa, second_pa, feed_pa, target_pa)
         if self.in_ramp and t_ns >= self._settled_ns:
             if watch.onset_ns == t_ns:
@@ -74,10 +96,12 @@ class Findings:
     def shares_fall(self) -> bool:
         return self._watch.shared_fall
 
-    def call_failure(self, sign: str, t_ns: int, supply_is_low: bool) -> None:
+    def call_failure(self, sign: str, supply_is_low: bool) -> None:
         """A sign of the trace fired: fix the onset."""
         watch = self._watch
-        self.trace_class = trace_class_of(sign, watch.fall_pa, watch.highest_pa, supply_is_low)
+        self.trace_class = trace_class_of(
+            sign, watch.fall_pa, watch.highest_pa, self.last_ns - watch.onset_ns, supply_is_low
+        )
         if self.trace_class in ("plateau", "supply_exhausted"):
             return
         self.signs.append(sign)
@@ -85,7 +109,7 @@ class Findings:
             self.flags.append("the pressure never followed: no onset can be told")
             return
         self.failure_raw_pa, self.failed_ns = watch.onset_pa, watch.onset_ns
-        self.latency_ns, self.gap_ns = t_ns - watch.onset_ns, watch.gap_ns
+        self.latency_ns, self.gap_ns = self.last_ns - watch.onset_ns, watch.gap_ns
 
     def call_mark(self, pressed: bool) -> None:
         """The operator's one key (`pressed`), or a loss in fill or proof: the newest sample is all there is to name."""
@@ -111,10 +135,15 @@ class Findings:
         highest_pa, raw_pa = self._watch.highest_pa, self.failure_raw_pa
         sagged = self._mark_ns < 0 and raw_pa is not None and highest_pa > raw_pa
         return Bounds(
-            rate_pa_per_s=rate_pa_per_s, gap_ns=self.gap_ns, tau_ns=self._channel.tau_ns, latency_ns=self.latency_ns,
-            resolution_pa=self._channel.resolution, noise_pa=self._noise.deviation(), bias_pa=self._bias(rate_pa_per_s),
+            rate_pa_per_s=rate_pa_per_s,
+            gap_ns=self.gap_ns,
+            tau_ns=self._channel.tau_ns,
+            latency_ns=self.latency_ns,
+            resolution_pa=self._channel.resolution,
+            noise_pa=self._noise.deviation(),
+            bias_pa=self._bias(rate_pa_per_s),
             sagged_pa=highest_pa - raw_pa if sagged else 0.0,
-        )  # fmt: skip
+        )
 
     def conclude(self, seq: int, t_ns: int, first_out: str) -> Result:
         """The Result, once."""
@@ -124,9 +153,12 @@ class Findings:
         climbing = rate if rate is not None and self.in_ramp and rate > 0.0 else 0.0
         bounds = self._bounds(climbing)
         outcome = outcome_of(
-            trace_class=self.trace_class, observation=self.observation, ending=self.ending, early=self.early,
+            trace_class=self.trace_class,
+            observation=self.observation,
+            ending=self.ending,
+            early=self.early,
             relief_reached=0.0 < self.relief_reseat_pa <= self.highest_pa,
-        )  # fmt: skip
+        )
         failed = OUTCOMES[outcome].failed
         failure_raw = failure = failed_ns = took_ns = None
         if failed and self.failure_raw_pa is not None and self.failed_ns is not None:
@@ -138,20 +170,37 @@ class Findings:
         highest = self.highest_pa - zero_pa if self.highest_pa > 0.0 else None
         self._check_ramp(rate, took_ns)
         verdict = verdict_of(
-            outcome=outcome, reached_pa=failure if failed else highest, bound_down_pa=bounds.down_pa,
-            bound_up_pa=bounds.up_pa, minimum_pa=self._profile.minimum_pa,
-        )  # fmt: skip
+            outcome=outcome,
+            reached_pa=failure if failed else highest,
+            bound_down_pa=bounds.down_pa,
+            bound_up_pa=bounds.up_pa,
+            minimum_pa=self._profile.minimum_pa,
+        )
         known = failure is not None
         return Result(
-            seq=seq, t_ns=t_ns, outcome=outcome, verdict=verdict, trace_class=self.trace_class,
-            signs=tuple(self.signs), observation=self.observation, failure_raw_pa=failure_raw, failure_pa=failure,
-            failure_t_ns=failed_ns, bound_pa=bounds.bound_pa if known else None,
-            bound_up_pa=bounds.up_pa if known else None, bound_down_pa=bounds.down_pa if known else None,
+            seq=seq,
+            t_ns=t_ns,
+            outcome=outcome,
+            verdict=verdict,
+            trace_class=self.trace_class,
+            signs=tuple(self.signs),
+            observation=self.observation,
+            failure_raw_pa=failure_raw,
+            failure_pa=failure,
+            failure_t_ns=failed_ns,
+            bound_pa=bounds.bound_pa if known else None,
+            bound_up_pa=bounds.up_pa if known else None,
+            bound_down_pa=bounds.down_pa if known else None,
             highest_pa=highest,
             highest_corrected_pa=None if highest is None else highest + bounds.correction_pa - self._bias(climbing),
-            time_to_failure_ns=took_ns, ramp_pa_per_s=rate, noise_pa=self._noise.deviation(),
-            zero_pa=self.zero_before_pa, zero_shift_pa=self.zero_shift_pa, first_out=first_out, flags=tuple(self.flags),
-        )  # fmt: skip
+            time_to_failure_ns=took_ns,
+            ramp_pa_per_s=rate,
+            noise_pa=self._noise.deviation(),
+            zero_pa=self.zero_before_pa,
+            zero_shift_pa=self.zero_shift_pa,
+            first_out=first_out,
+            flags=tuple(self.flags),
+        )
 
     def _judge_zero(self) -> None:
         shift, limit = self.zero_shift_pa, self._profile.zero_shift_pa

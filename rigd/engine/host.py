@@ -63,8 +63,11 @@ class Host:
         if report.free_bytes < RESERVE_BYTES:
             self.causes.append("disk full")
         self.free_bytes = report.free_bytes
-        said += [("host", f"{cause}: {report.write_error or report.journal_lag_us}", {"what": cause})
-                 for cause in self.causes if cause not in was]  # fmt: skip
+        said += [
+            ("host", f"{cause}: {report.write_error or report.journal_lag_us}", {"what": cause})
+            for cause in self.causes
+            if cause not in was
+        ]
         if report.missed_ticks:
             said.append(
                 ("missed", f"{report.missed_ticks} scans were not made on time", {"count": report.missed_ticks})

@@ -1,10 +1,10 @@
 """What may not be: the rows of the rig file, and the causes every rig has.
 
-Three kinds with the trade's meanings. A *permissive* must be true to arm and to start. An *interlock* holds, or vents,
-while its condition lasts and clears by itself. A *trip* forces the safe state and stays latched until its cause is
-healthy and a person resets it. Beside the rows stand the causes every rig has: a required channel lost, transducers that
-disagree, an output that does not do as told, a journal that is behind. The first cause is kept: what follows a burst or a
-lost supply is a shower of others, and the first is the one to look for.
+Three kinds with the trade's meanings. A *permissive* must be true to arm and to start. An *interlock* holds, or
+vents, while its condition lasts and clears by itself. A *trip* forces the safe state and stays latched until its
+cause is healthy and a person resets it. Beside the rows stand the causes every rig has: a required channel lost,
+transducers that disagree, an output that does not do as told, a journal that is behind. The first cause is kept: what
+follows a burst or a lost supply is a shower of others, and the first is the one to look for.
 """
 
 from rigd.calc.exact.quality import GOOD
@@ -34,7 +34,7 @@ class Guard:
 
     def holds(self, t_ns: int, channels: Channels) -> bool:
         """True when the row's condition is met and has been for its persistence. A sample that is not good never meets
-        a permissive; for an interlock or trip the required-channel causes speak for it."""
+        a permissive; a failed or lost one beneath an interlock or trip is a cause of its own (Channels.bad_causes)."""
         at = self._channel
         value = channels.value[at]
         if channels.quality[at] >= 2 or channels.good_ns[at] < 0:

@@ -1,8 +1,8 @@
 """What the rig's outputs are told, and in which order.
 
-The procedure says what it wants (supply, inlet, vent shut, fill, a set-point); this turns wishes into commands, only where
-something changes, those in the safe direction first. Inlet and vent are never told to be open together. De-energised is
-isolated and vented.
+The procedure says what it wants (supply, inlet, vent shut, fill, a set-point); this turns wishes into commands, only
+where something changes, those in the safe direction first. Inlet and vent are never told to be open together. De-
+energised is isolated and vented.
 """
 
 from math import floor

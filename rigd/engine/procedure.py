@@ -1,9 +1,9 @@
 """What each step of a profile does once the run is RUNNING: phases, wishes for the outputs, and when it is over.
 
-A step is a small object made when the step begins. The engine calls `advance` once in every step of its own; the answer
-is what the outputs shall be now and how the step stands. A step sees the world through `Sight`: the newest good pressure
-(NaN when there is none, and then it waits: lost channels are the interlocks' business), the program clock, which stands
-still while an operator holds, and nothing else. It never blocks and never raises.
+A step is a small object made when the step begins. The engine calls `advance` once in every step of its own; the
+answer is what the outputs shall be now and how the step stands. A step sees the world through `Sight`: the newest
+good pressure (NaN when there is none, and then it waits: lost channels are the interlocks' business), the program
+clock, which stands still while an operator holds, and nothing else. It never blocks and never raises.
 """
 
 from typing import NamedTuple
@@ -86,9 +86,12 @@ class ProofStep:
             return self._hold(sight, elapsed_ns)
         if sight.pressure_pa < self._step.fall_below_pa:
             return Standing(
-                wanted=Wanted(vent_shut=True), word=DONE, said="held, and fell when vented",
-                loss_pa=self._loss_pa, fall_ns=elapsed_ns,
-            )  # fmt: skip
+                wanted=Wanted(vent_shut=True),
+                word=DONE,
+                said="held, and fell when vented",
+                loss_pa=self._loss_pa,
+                fall_ns=elapsed_ns,
+            )
         if elapsed_ns > self._step.fall_ns:
             return Standing(
                 wanted=SAFE, word=STALLED, said="the pressure did not fall when vented: the vent is not clear"

@@ -52,7 +52,7 @@ def after_pressure(profile: Profile, inspect: bool) -> list[Question]:
                     tuple(OBSERVATIONS),
                     step.timeout_ns,
                     "not_inspected",
-                )  # fmt: skip
+                )
             )
         if type(step) is CloseDown:
             questions += [Question("confirm", text, timeout_ns=CLOSE_DOWN_NS) for text in step.prompts]
@@ -95,9 +95,15 @@ class Questions:
             prompt=self._count, kind=question.kind, text=question.text, field=question.field, choices=question.choices
         )
         return Prompt(
-            seq=seq, t_ns=t_ns, prompt=self._count, kind=question.kind, text=question.text, field=question.field,
-            choices=question.choices, timeout_ns=question.timeout_ns,
-        )  # fmt: skip
+            seq=seq,
+            t_ns=t_ns,
+            prompt=self._count,
+            kind=question.kind,
+            text=question.text,
+            field=question.field,
+            choices=question.choices,
+            timeout_ns=question.timeout_ns,
+        )
 
     def refusal(self, action: OperatorAction) -> str:
         """Why this answer cannot be taken, or ""."""

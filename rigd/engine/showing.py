@@ -42,7 +42,8 @@ class Trend:
 
 
 def permissives_of(engine: Engine, t_ns: int) -> list[Row]:
-    """Everything that must hold before arming: (name, holds, reason). Causes every rig has, then the rig file's rows."""
+    """Everything that must hold before arming: (name, holds, reason). Causes every rig has, then the rig file's
+    rows."""
     interlocks, channels = engine.interlocks, engine.channels
     unheard = channels.unheard()
     open_prompt = engine.questions.prompt
@@ -86,12 +87,23 @@ def show(engine: Engine, t_ns: int) -> View:
     held_by = interlocks.held_by or ("operator" if engine.operator_holds else "")
     missing_first = sorted(permissives_of(engine, t_ns), key=lambda row: row[1])
     return View(
-        t_ns=t_ns, run=engine.run, state=engine.state, trip_state=interlocks.state, first_out=interlocks.first_out,
-        latched=tuple(interlocks.latched), held_by=held_by, words=words_of(engine), step=engine.step_at,
+        t_ns=t_ns,
+        run=engine.run,
+        state=engine.state,
+        trip_state=interlocks.state,
+        first_out=interlocks.first_out,
+        latched=tuple(interlocks.latched),
+        held_by=held_by,
+        words=words_of(engine),
+        step=engine.step_at,
         step_name=steps[engine.step_at].name if 0 <= engine.step_at < len(steps) else "",
-        prompt=engine.questions.prompt, permissives=tuple(missing_first),
-        pressure_pa=channels.good(channels.primary), target_pa=engine.target_pa,
-        highest_pa=engine.findings.highest_pa if engine.findings else 0.0, rate_pa_per_s=engine.trend.rate_pa_per_s(),
-        values=tuple(zip(channels.names, channels.value, channels.quality, strict=True)), done=engine.done,
+        prompt=engine.questions.prompt,
+        permissives=tuple(missing_first),
+        pressure_pa=channels.good(channels.primary),
+        target_pa=engine.target_pa,
+        highest_pa=engine.findings.highest_pa if engine.findings else 0.0,
+        rate_pa_per_s=engine.trend.rate_pa_per_s(),
+        values=tuple(zip(channels.names, channels.value, channels.quality, strict=True)),
+        done=engine.done,
         outcome=engine.outcome,
-    )  # fmt: skip
+    )

@@ -1,12 +1,13 @@
 """The two state machines, as data. The engine follows these rows and has no state of its own beside them.
 
 **The run.** A record begins in VENTING, never in VENTED: at the start of a process nobody has proven anything. Pressure
-proven low on every specimen channel leads to VENTED; no proof in time leads to UNPROVEN, which only a named person's hand
-check leaves. With a profile loaded, the questions answered and every permissive true, VENTED becomes READY. A person
-arms, a person starts: two acts. From RUNNING everything leads to VENTING: the last step, a failure, a trip, a person.
+proven low on every specimen channel leads to VENTED; no proof in time leads to UNPROVEN, which only a named person's
+hand check leaves. With a profile loaded, the questions answered and every permissive true, VENTED becomes READY. A
+person arms, a person starts: two acts. From RUNNING everything leads to VENTING: the last step, a failure, a trip, a
+person.
 
-**The interlock.** A trip latches. It becomes resettable when every cause is healthy, and clear when a person resets it. A
-reset never starts anything.
+**The interlock.** A trip latches. It becomes resettable when every cause is healthy, and clear when a person resets
+it. A reset never starts anything.
 
 A row that is missing for a person's act is a refusal, in words; a row missing for our own event is a bug.
 """

@@ -1,8 +1,9 @@
 """The messages that enter and leave the engine: the whole of its contact with the world.
 
-Everything the engine ever learns is one of the first six shapes, and everything it ever says is one of the last six. A
-record is these messages in order, so whoever holds the record can run the engine again and compare. The shapes know
-nothing of sockets, files or clocks: `seq` and `t_ns` were decided where the inbox is read, once, and are simply carried.
+Everything the engine ever learns is one of the first six shapes, and everything it ever says is one of the last six.
+A record is these messages in order, so whoever holds the record can run the engine again and compare. The shapes know
+nothing of sockets, files or clocks: `seq` and `t_ns` were decided where the inbox is read, once, and are simply
+carried.
 
 Times are integers: `t_ns` is monotonic time since the record opened [ns], strictly increasing, a multiple of 1,000.
 """

@@ -22,8 +22,9 @@ PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG = "pressure_fall", "not_following", "su
 STANDING_FRACTION = 0.25  # of the fall's threshold: a sample less far down still counts as standing
 CLEAN_FRACTION = 0.5  # of the lag's threshold
 CONFIRM_FRACTION = 0.5  # of the fall's threshold: the second transducer may see a little less at the same instant
-COLLAPSE_FRACTION = 0.2  # of the highest: fallen further than this when the sign fires is a collapse
+COLLAPSE_PER_S = 1.0  # falling so fast that all of the pressure were gone within a second is a collapse
 SUPPLY_LAG_NS = 2_000_000_000  # a regulator's hiccup is over sooner; a supply that is late this long will not catch up
+SUPPLY_LAG_TIMES = 3.0  # lag_pa: a regulator is slower than water through an open inlet, above all as it starts
 NOISE_BAND = 4.0  # standard deviations; with 4 all of the simulated seeds lay inside (checks/physics.md section 6)
 
 
@@ -101,7 +102,7 @@ class BurstWatch:
                 sign = NOT_FOLLOWING
         else:
             self._behind_ns = -1
-        if has_feed and target_pa - feed_pa > self._lag_pa:
+        if has_feed and target_pa - feed_pa > SUPPLY_LAG_TIMES * self._lag_pa:
             if self._late_ns < 0:
                 self._late_ns = t_ns
             elif t_ns - self._late_ns >= SUPPLY_LAG_NS and not sign:
@@ -126,11 +127,11 @@ class BurstWatch:
         return before if before > after else after
 
 
-def trace_class_of(sign: str, fall_pa: float, highest_pa: float, supply_is_low: bool) -> str:
-    """Class of the trace (model.verdicts.TRACE_CLASSES) when `sign` ended the ramp."""
+def trace_class_of(sign: str, fall_pa: float, highest_pa: float, latency_ns: int, supply_is_low: bool) -> str:
+    """Class of the trace (model.verdicts.TRACE_CLASSES) when `sign` ended the ramp, `latency_ns` after the onset."""
     if sign == SUPPLY_LAG:
         return "supply_exhausted" if supply_is_low else "plateau"
-    if sign == PRESSURE_FALL and fall_pa > COLLAPSE_FRACTION * highest_pa:
+    if sign == PRESSURE_FALL and fall_pa > COLLAPSE_PER_S * highest_pa * (latency_ns / 1e9):
         return "collapse"
     return "slow_loss"
 
@@ -138,9 +139,9 @@ def trace_class_of(sign: str, fall_pa: float, highest_pa: float, supply_is_low: 
 class Bounds:
     """What a failure pressure may be wrong by, on both sides, all in Pa and not less than zero.
 
-    correction_pa is added to the raw onset sample: the transducer's lag and, on average, half a sampling gap. up_pa is
-    how far the truth may lie above the corrected value, down_pa below. bias_pa is what noise adds to a maximum on average,
-    sagged_pa how far the onset sample already stood below the highest.
+    correction_pa is added to the raw onset sample: the transducer's lag and, on average, half a sampling gap. up_pa
+    is how far the truth may lie above the corrected value, down_pa below. bias_pa is what noise adds to a maximum on
+    average, sagged_pa how far the onset sample already stood below the highest.
     """
 
     __slots__ = ("correction_pa", "down_pa", "up_pa")

@@ -1,8 +1,8 @@
 """How far a sample may be trusted, as one small integer.
 
-The bands of a 4-20 mA signal are those of NAMUR NE 43: 3.8 to 20.5 mA measures, at or below 3.6 or at or above 21 mA the
-transmitter reports its own failure. Secondary sources disagree on what lies between, so that is UNCERTAIN: it may trip
-the rig, and it never enters a result (checks/physics.md C3). A failure is never clamped into the range.
+The bands of a 4-20 mA signal are those of NAMUR NE 43: 3.8 to 20.5 mA measures, at or below 3.6 or at or above 21 mA
+the transmitter reports its own failure. Secondary sources disagree on what lies between, so that is UNCERTAIN: it may
+trip the rig, and it never enters a result (checks/physics.md C3). A failure is never clamped into the range.
 """
 
 GOOD, UNCERTAIN, FAILED_LOW, FAILED_HIGH, NOT_FINITE, IMPLAUSIBLE = 0, 1, 2, 3, 4, 5
