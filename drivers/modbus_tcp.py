@@ -14,6 +14,8 @@ Relied on, of pymodbus 3.16: the trace hooks, `register`, `execute`, and of `cli
 import asyncio
 import logging
 import time
+from collections.abc import Iterable
+from typing import Any
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
@@ -108,7 +110,7 @@ class ModbusTcp:
             self._give_up("reset", "cancelled while connecting")
             raise
         if not connected:
-            raise self._give_up("absent", f"no connection within {self._timeout_s:g} s")
+            raise self._give_up("absent", f"no connection: refused, unreachable or not within {self._timeout_s:g} s")
 
     async def scan(self) -> Reply:
         """Read every channel once. All blocks share one time-out."""
@@ -128,6 +130,7 @@ class ModbusTcp:
 
     async def drive(self, output: int, counts: int) -> None:
         """Write one output and see it echoed."""
+        assert output in self._outputs, f"output {output} is not of this device"
         request = self._build_write(self._outputs[output], counts)
         try:
             async with asyncio.timeout(self._timeout_s):
@@ -180,6 +183,9 @@ class ModbusTcp:
 
     def _note_request(self, sending: bool, pdu: ModbusPDU) -> ModbusPDU:
         if sending:
+            if self._trouble is not None:
+                # This request waited its turn behind the one that failed; pymodbus would now send it into the void.
+                raise DriverFault(*self._trouble)
             self._expected = pdu.expected
         return pdu
 
@@ -226,7 +232,7 @@ class ModbusTcp:
         return request
 
 
-def _read_settings(rig: Rig, device: int) -> dict:
+def _read_settings(rig: Rig, device: int) -> dict[str, Any]:
     """The device's settings with what is left out filled in. Raises Misconfigured with all that is wrong."""
     name, given = rig.devices[device].name, dict(rig.devices[device].settings)
     settings = {"port": PORT, "unit": UNIT, "gap": GAP_REGISTERS} | given
@@ -246,7 +252,7 @@ def _read_settings(rig: Rig, device: int) -> dict:
     return settings
 
 
-def _check_outputs(outputs) -> None:
+def _check_outputs(outputs: Iterable[Output]) -> None:
     wrong = [
         f"output {output.name}: found table {output.address.table}; allowed: holding, coil"
         for output in outputs

@@ -205,6 +205,20 @@ async def test_scans_and_writes_share_a_connection(counting, make_rig):
     await driver.close()
 
 
+@pytest.mark.parametrize("kind", ["close", "babble", "exception"])
+async def test_a_fault_ends_those_who_wait_their_turn(counting, make_rig, kind):
+    """A write queued behind a scan that fails must not wait for its own time-out, 30 s here."""
+    server, port, registers = counting
+    server.schedule = lambda n, function: ModbusFault(kind=kind, delay_s=0.01)
+    driver = ModbusTcp(make_rig(port, outputs=[("holding", 100)]), 0)
+    await driver.open()
+    async with asyncio.timeout(20):
+        outcomes = await asyncio.gather(driver.scan(), driver.drive(0, 1), driver.drive(0, 2), return_exceptions=True)
+    assert [outcome.fault for outcome in outcomes] == [READ_FAULTS[kind]] * 3
+    assert server.requests == 1 and not registers.written
+    await driver.close()
+
+
 async def test_coils_and_negative_words_are_written(counting, make_rig):
     _, port, registers = counting
     driver = ModbusTcp(make_rig(port, channels=[], outputs=[("coil", 3), ("holding", 9)]), 0)
