@@ -7,7 +7,7 @@ Two signs come from the trace; the third, the operator's mark, comes from a pers
   A second transducer, where there is one, must have fallen too: a dying sensor falls alone.
 * *not_following*: the feed stands above the specimen by more than `lag_pa` for `lag_ns`. Water runs through the inlet
   only to where there is room, so the ramp goes on and the body does not follow. Without a feed channel the pressure
-  called for takes its place.
+  called for takes its place. A second transducer must see it too.
 
 A third finding, *supply_lag*, is no sign of failure: the feed itself stays behind what is called for.
 
@@ -21,7 +21,7 @@ PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG = "pressure_fall", "not_following", "su
 
 STANDING_FRACTION = 0.25  # of the fall's threshold: a sample less far down still counts as standing
 CLEAN_FRACTION = 0.5  # of the lag's threshold
-CONFIRM_FRACTION = 0.5  # of the fall's threshold: the second transducer may see a little less at the same instant
+CONFIRM_FRACTION = 0.5  # of a sign's threshold: the second transducer may see a little less at the same instant
 COLLAPSE_PER_S = 1.0  # falling so fast that all of the pressure were gone within a second is a collapse
 SUPPLY_LAG_NS = 2_000_000_000  # a regulator's hiccup is over sooner; a supply that is late this long will not catch up
 SUPPLY_LAG_TIMES = 3.0  # lag_pa: a regulator is slower than water through an open inlet, above all as it starts
@@ -80,7 +80,8 @@ class BurstWatch:
         if feed_pa > self._feed_highest:
             self._feed_highest = feed_pa
         has_feed = feed_pa == feed_pa
-        behind = (feed_pa if has_feed else target_pa) - pressure_pa
+        ahead_pa = feed_pa if has_feed else target_pa
+        behind = ahead_pa - pressure_pa
         threshold = self._drop_fraction * self.highest_pa
         if threshold < self._drop_pa:
             threshold = self._drop_pa
@@ -95,7 +96,7 @@ class BurstWatch:
                 sign = PRESSURE_FALL
         else:
             self.shared_fall = False
-        if behind > self._lag_pa:
+        if behind > self._lag_pa and not ahead_pa - second_pa <= CONFIRM_FRACTION * self._lag_pa:
             if self._behind_ns < 0:
                 self._behind_ns = t_ns
             elif t_ns - self._behind_ns >= self._lag_ns and not sign:
@@ -122,6 +123,8 @@ class BurstWatch:
     @property
     def gap_ns(self) -> int:
         """The longer of the two sampling gaps beside the onset sample [ns]; 0 when it has no neighbours."""
+        if self.onset_ns < 0:
+            return 0
         before = self.onset_ns - self._before_onset_ns if self._before_onset_ns >= 0 else 0
         after = self.after_onset_ns - self.onset_ns if self.after_onset_ns >= 0 else 0
         return before if before > after else after

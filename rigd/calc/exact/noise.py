@@ -29,6 +29,11 @@ class NoiseMeter:
         self._last = value
         self._seen += 1
 
+    def add_squares(self, bends: int, squares: float) -> None:
+        """Add what a vectorised twin has summed: `bends` squared second differences [unit squared]."""
+        self._count += bends
+        self._squares += squares
+
     def pause(self) -> None:
         """Samples were left out here: the next one has no neighbours before it."""
         self._seen = 0

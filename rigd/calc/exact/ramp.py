@@ -24,6 +24,14 @@ class RampFit:
         self._stt += t_s * t_s
         self._stp += t_s * pressure_pa
 
+    def add_sums(self, n: int, t: float, p: float, tt: float, tp: float) -> None:
+        """Add what a vectorised twin has summed over n samples, times in s from the first."""
+        self._n += n
+        self._st += t
+        self._sp += p
+        self._stt += tt
+        self._stp += tp
+
     @property
     def count(self) -> int:
         return self._n

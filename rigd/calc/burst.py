@@ -1,0 +1,194 @@
+"""Failure of a body, measured from a sealed trace: the rules of calc.exact.burst, for whole arrays at once.
+
+The engine acts on one sample at a time and must be quick; this reads the record afterwards, and whoever doubts the
+engine's numbers runs it. It uses the same thresholds in the same order of arithmetic and sums in the order of arrival,
+so times agree exactly and pressures to the last bit; tests hold it to that.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigd.calc.exact.burst import (
+    CLEAN_FRACTION,
+    CONFIRM_FRACTION,
+    NOT_FOLLOWING,
+    PRESSURE_FALL,
+    STANDING_FRACTION,
+    SUPPLY_LAG,
+    SUPPLY_LAG_NS,
+    SUPPLY_LAG_TIMES,
+    Bounds,
+)
+from rigd.calc.exact.noise import NoiseMeter
+from rigd.calc.exact.ramp import RampFit
+from rigd.model.profile import FailureSigns
+
+LOWEST_PA = -1e30  # where running maxima begin, as in the engine
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """The good samples of the primary channel while signs were looked for, in order; all arrays have shape (n,)."""
+
+    t_ns: np.ndarray  # int64, when each was sampled
+    pressure_pa: np.ndarray
+    second_pa: np.ndarray  # NaN where the second transducer gave no good value
+    feed_pa: np.ndarray  # NaN likewise
+    target_pa: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """What the trace says. Indices are into Watched; -1 when there is none."""
+
+    sign: str  # "" when no sign fired
+    fired_at: int
+    onset_at: int
+    onset_pa: float
+    onset_ns: int
+    gap_ns: int
+    latency_ns: int
+    fall_pa: float
+    highest_pa: float
+    noise_pa: float
+    rate_pa_per_s: float | None
+
+
+def find_failure(watched: Watched, signs: FailureSigns, settled_ns: int) -> Failure:
+    """Find the first sign of failure, its onset, the ramp's rate and its noise.
+
+    Parameters
+    ----------
+    watched : Watched
+        Samples (n,) of one ramp or hold [ns, Pa].
+    signs : FailureSigns
+        The profile's thresholds [Pa, ns].
+    settled_ns : int
+        Samples from here on count as the straight ramp [ns].
+
+    Returns
+    -------
+    Failure
+        Pressures [Pa] as sampled, not zeroed.
+
+    Assumes
+    -------
+    `t_ns` rises strictly.
+
+    Source
+    ------
+    The rule is rigd's own (calc.exact.burst); the definition of failure it serves is any continuous loss of pressure
+    or bursting (ASTM D1598 and D1599, checks/physics.md B4, B17).
+    """
+    t_ns, pressure = watched.t_ns, watched.pressure_pa
+    if not len(t_ns):
+        return Failure(
+            sign="", fired_at=-1, onset_at=-1, onset_pa=0.0, onset_ns=-1, gap_ns=0, latency_ns=0, fall_pa=0.0,
+            highest_pa=LOWEST_PA, noise_pa=0.0, rate_pa_per_s=None,
+        )  # fmt: skip
+    highest = _running_maximum(pressure)
+    threshold = np.maximum(signs.drop_fraction * highest, signs.drop_pa)
+    fall = highest - pressure
+    ahead = np.where(np.isnan(watched.feed_pa), watched.target_pa, watched.feed_pa)
+    behind = ahead - pressure
+    seen_behind = ~(ahead - watched.second_pa <= CONFIRM_FRACTION * signs.lag_pa)  # True for NaN: no vote
+    fires = {
+        PRESSURE_FALL: _falls(watched, fall, threshold),
+        NOT_FOLLOWING: _lasts((behind > signs.lag_pa) & seen_behind, t_ns, signs.lag_ns),
+        SUPPLY_LAG: _lasts(watched.target_pa - watched.feed_pa > SUPPLY_LAG_TIMES * signs.lag_pa, t_ns, SUPPLY_LAG_NS),
+    }
+    first = {sign: int(np.argmax(fired)) for sign, fired in fires.items() if fired.any()}
+    sign = min(first, key=lambda name: first[name]) if first else ""  # dicts keep order: a fall goes before a lag
+    fired_at = first[sign] if sign else len(t_ns)
+    stands = (fall < STANDING_FRACTION * threshold) & (behind < CLEAN_FRACTION * signs.lag_pa)
+    stands[fired_at:] = False
+    standing = np.flatnonzero(stands)
+    onset_at = int(standing[-1]) if len(standing) else -1
+    until = min(fired_at, len(t_ns) - 1)
+    noise_pa, rate = _ramp(t_ns, pressure, stands, settled_ns)
+    return Failure(
+        sign=sign,
+        fired_at=fired_at if sign else -1,
+        onset_at=onset_at,
+        onset_pa=float(pressure[onset_at]) if onset_at >= 0 else 0.0,
+        onset_ns=int(t_ns[onset_at]) if onset_at >= 0 else -1,
+        gap_ns=_gap_ns(t_ns, onset_at, until),
+        latency_ns=int(t_ns[until] - t_ns[onset_at]) if sign and onset_at >= 0 else 0,
+        fall_pa=float(fall[fired_at]) if sign else 0.0,
+        highest_pa=float(highest[until]),
+        noise_pa=noise_pa,
+        rate_pa_per_s=rate,
+    )
+
+
+def bounds_of(failure: Failure, *, tau_ns: int, resolution_pa: float, bias_pa: float, in_ramp: bool) -> Bounds:
+    """The bounds of a failure found by a sign of the trace, by the engine's own arithmetic (calc.exact.burst.Bounds).
+
+    tau_ns is the channel's time constant [ns], resolution_pa one count [Pa], bias_pa what noise adds to a maximum on
+    average [Pa]; outside a ramp the rate is taken as zero.
+    """
+    rate = failure.rate_pa_per_s if in_ramp and failure.rate_pa_per_s and failure.rate_pa_per_s > 0.0 else 0.0
+    sagged_pa = failure.highest_pa - failure.onset_pa
+    return Bounds(
+        rate_pa_per_s=rate, gap_ns=failure.gap_ns, tau_ns=tau_ns, latency_ns=failure.latency_ns,
+        resolution_pa=resolution_pa, noise_pa=failure.noise_pa, bias_pa=bias_pa,
+        sagged_pa=sagged_pa if sagged_pa > 0.0 else 0.0,
+    )  # fmt: skip
+
+
+def _running_maximum(values: np.ndarray) -> np.ndarray:
+    """Maximum so far, from LOWEST_PA, NaN counting as nothing."""
+    return np.maximum.accumulate(np.fmax(values, LOWEST_PA))
+
+
+def _falls(watched: Watched, fall: np.ndarray, threshold: np.ndarray) -> np.ndarray:
+    """Where a fall is the body's: the feed has not fallen by as much, and a second transducer has seen it."""
+    deep = fall > threshold
+    if not deep.any():
+        return deep
+    feed_fall = np.nan_to_num(_running_maximum(watched.feed_pa) - watched.feed_pa, nan=0.0)
+    shared = fall - feed_fall <= threshold
+    second_fall = _running_maximum(watched.second_pa) - watched.second_pa
+    unseen = second_fall <= CONFIRM_FRACTION * threshold  # False for NaN: a lost second transducer has no vote
+    return deep & ~shared & ~unseen
+
+
+def _lasts(condition: np.ndarray, t_ns: np.ndarray, for_ns: int) -> np.ndarray:
+    """Where a condition has held without a break for `for_ns`, not counting the sample it began with."""
+    if not condition.any():
+        return condition
+    at = np.arange(len(condition))
+    broken = np.maximum.accumulate(np.where(condition, -1, at))
+    began = np.minimum(broken + 1, len(condition) - 1)
+    return condition & (at > began) & (t_ns - t_ns[began] >= for_ns)
+
+
+def _gap_ns(t_ns: np.ndarray, onset_at: int, until: int) -> int:
+    """The longer of the sampling gaps beside the onset [ns]."""
+    if onset_at < 0:
+        return 0
+    before = int(t_ns[onset_at] - t_ns[onset_at - 1]) if onset_at > 0 else 0
+    after = int(t_ns[onset_at + 1] - t_ns[onset_at]) if onset_at + 1 <= until else 0
+    return max(before, after)
+
+
+def _ramp(t_ns: np.ndarray, pressure: np.ndarray, stands: np.ndarray, settled_ns: int) -> tuple[float, float | None]:
+    """Noise [Pa] and rate [Pa/s] of the settled, standing samples, by the engine's own meters' sums."""
+    used = stands & (t_ns >= settled_ns)
+    at = np.flatnonzero(used)
+    meter, fit = NoiseMeter(), RampFit()
+    if len(at):
+        times_s = (t_ns[at] - t_ns[at[0]]) / 1e9
+        values = pressure[at]
+        fit.add_sums(len(at), _total(times_s), _total(values), _total(times_s * times_s), _total(times_s * values))
+        triples = np.flatnonzero(used[2:] & used[1:-1] & used[:-2])
+        if len(triples):
+            bends = pressure[triples] - 2.0 * pressure[triples + 1] + pressure[triples + 2]
+            meter.add_squares(len(triples), _total(bends * bends))
+    return meter.deviation(), fit.rate()
+
+
+def _total(values: np.ndarray) -> float:
+    """Sum in order of arrival, as the engine sums; numpy's own sum adds in another order."""
+    return float(np.add.accumulate(values)[-1])
