@@ -121,23 +121,28 @@ def decode(data: bytes) -> Message:
         raise RecordAltered((f"a message of {len(data)} bytes; allowed: 1 to {MAX_MESSAGE_BYTES}",))
     if data[0] == JSON_TAG:
         return _decode_json(data)
-    shape = _SHAPE_OF_TAG.get(data[0])
-    if shape is None or len(data) < _TAG.size:
-        raise RecordAltered((f"a message with tag {data[0]} in {len(data)} bytes; allowed: {sorted(_SHAPE_OF_TAG)}",))
-    return _decode_packed(shape, data)
+    return _decode_packed(data)
 
 
-def _decode_packed(shape: type, data: bytes) -> Message:
+def packed_numbers(data: bytes) -> tuple[type, int, tuple]:
+    """Shape, n and numbers of a packed message, for whoever makes columns of many."""
+    shape = _SHAPE_OF_TAG.get(data[0]) if len(data) >= _TAG.size else None
+    if shape is None:
+        raise RecordAltered((f"a message of {len(data)} bytes with an unknown tag; allowed: {sorted(_SHAPE_OF_TAG)}",))
     _, n = _TAG.unpack_from(data)
     packed = _packed(shape, n)
     if packed.size != len(data):
         raise RecordAltered((f"a {shape.__name__} of {len(data)} bytes; allowed for {n} channels: {packed.size}",))
-    _, _, *numbers = packed.unpack(data)
+    return shape, n, packed.unpack(data)[2:]
+
+
+def _decode_packed(data: bytes) -> Message:
+    shape, n, numbers = packed_numbers(data)
     arguments, at = {}, 0
     hints = _hints(shape)
     for name, _, count in layout(shape, n):
         is_tuple = get_origin(hints[name]) is tuple
-        arguments[name] = tuple(numbers[at : at + count]) if is_tuple else numbers[at]
+        arguments[name] = numbers[at : at + count] if is_tuple else numbers[at]
         at += count
     return shape(**arguments)
 

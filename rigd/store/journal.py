@@ -164,7 +164,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ending:
-    """How a journal ends, and where. `clean`: it says so itself. `torn`: a process or its power died. `damaged`: alarm."""
+    """How a journal ends. `clean`: it says so itself. `torn`: a process or its power died. `damaged`: alarm."""
 
     kind: str  # "clean", "torn", "damaged"
     words: str

@@ -1,0 +1,52 @@
+"""events.jsonl: what was said in a run other than samples and readings, one canonical message a line, in order.
+
+A line is exactly the bytes that were chained, so the file is read by people, by any JSON reader, and by the verifier
+alike. Within a block inputs and outputs are merged by seq, an input before what it caused; each keeps its own order,
+which is all that is needed to part them again.
+"""
+
+import re
+
+from rigd.model.errors import RecordAltered
+from rigd.store.encode import INPUTS, OUTPUTS
+
+NAME = "events.jsonl"
+
+# A quote inside a JSON text is always escaped, so these find the keys of a message and nothing a person typed.
+_SEQ = re.compile(rb'"seq":(-?\d+)')
+_TYPE = re.compile(rb'"type":"(\w+)"')
+
+_INPUTS = frozenset(name.encode() for name in INPUTS)
+_OUTPUTS = frozenset(name.encode() for name in OUTPUTS)
+
+
+def seq_of(line: bytes) -> int:
+    found = _SEQ.search(line)
+    if found is None:
+        raise RecordAltered((f"a message without seq: {line[:60]!r}",))
+    return int(found[1])
+
+
+def is_input(line: bytes) -> bool:
+    found = _TYPE.search(line)
+    if found is not None:
+        if found[1] in _INPUTS:
+            return True
+        if found[1] in _OUTPUTS:
+            return False
+    raise RecordAltered((f"a line of no known type: {line[:60]!r}",))
+
+
+def merge(inputs: list[bytes], outputs: list[bytes]) -> bytes:
+    """The lines of one block, from its inputs that are no rows of the trace and from its outputs."""
+    for line in (*inputs, *outputs):
+        if line[:1] != b"{" or b"\n" in line:
+            raise RecordAltered((f"a message that cannot stand on a line of its own: {line[:60]!r}",))
+    lines, waiting = [], list(reversed(inputs))
+    for output in outputs:
+        cause = seq_of(output)
+        while waiting and seq_of(waiting[-1]) <= cause:
+            lines.append(waiting.pop())
+        lines.append(output)
+    lines += reversed(waiting)
+    return b"".join(line + b"\n" for line in lines)
