@@ -13,6 +13,7 @@ import math
 import struct
 from collections.abc import Callable
 
+from drivers.registers import limits_of
 from rigd.model.rig import Calibration, Channel
 
 SATURATES_LOW_MA, SATURATES_HIGH_MA = 3.8, 20.5
@@ -21,13 +22,7 @@ NOISE_OF_SPAN = 8e-5
 """Standard deviation of the noise as a part of the span: 0.08 psi of 1,000 psi. Invented, of a usual size."""
 
 ATMOSPHERE_PA = 101325.0
-RANGES = {
-    "int16": (-(2**15), 2**15 - 1),
-    "uint16": (0, 2**16 - 1),
-    "int32": (-(2**31), 2**31 - 1),
-    "uint32": (0, 2**32 - 1),
-    "float32": (-3.4e38, 3.4e38),
-}
+LARGEST_FLOAT32 = 3.4e38
 NOT_A_NUMBER = 0x7FC00000
 """Bit pattern of a quiet float32 NaN (IEEE 754)."""
 
@@ -62,7 +57,8 @@ class Transducer:
     def _learn(self, channel: Channel) -> None:
         """Work the chain out backwards, once: SI -> signal -> counts."""
         signal, calibration = channel.signal, channel.calibration
-        floor, ceiling = RANGES[channel.type]
+        finite = (-LARGEST_FLOAT32, LARGEST_FLOAT32)
+        floor, ceiling = finite if channel.type == "float32" else limits_of(channel.type)
         if signal is None:
             per_signal, at_zero, ends = 1.0, 0.0, (channel.range_low, channel.range_high)
         else:

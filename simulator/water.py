@@ -95,8 +95,13 @@ class Water:
         return 0.0
 
     def _let_out(self, moved_m3: float, absolute_pa: float) -> None:
-        if self.air_j > self.trapped_j:
-            self.air_j = max(self.air_j - moved_m3 * absolute_pa, self.trapped_j)
+        """Free air leaves first; when it ends within the step, water makes up the rest of the volume."""
+        free_m3 = (self.air_j - self.trapped_j) / absolute_pa
+        if free_m3 > moved_m3:
+            self.air_j -= moved_m3 * absolute_pa
+        elif free_m3 > 0.0:
+            self.air_j = self.trapped_j
+            self.water_m3 -= moved_m3 - free_m3
         else:
             self.water_m3 -= moved_m3
 
