@@ -1,14 +1,14 @@
 """`rigd channels`: what the rig measures - listed from its file, read from its process or straight from its devices.
 
-Reading straight from a device is refused while a rig process has the rig: one rig, one master. Values shown are what the
-transmitter says through its calibration, before any zero.
+Reading straight from a device is refused while a rig process has the rig: one rig, one master. Values shown are what
+the transmitter says through its calibration, before any zero.
 """
 
 from typing import Annotated, Any
 
 import typer
 
-from rigd.cli.options import Json, Operator, Rig, person, print_json
+from rigd.cli.options import Json, Operator, Rig, print_json
 from rigd.model import errors
 
 app = typer.Typer(
@@ -16,7 +16,9 @@ app = typer.Typer(
 )
 RigFile = Annotated[str, typer.Option("--rig", metavar="RIG", help="A rig: a name that ships, or a file.")]
 
-LIST_HELP = "Examples:\n\n\b\n  rigd channels list --rig demo\n\nList every channel of a rig file: where it lives, what it is."
+LIST_HELP = (
+    "Examples:\n\n\b\n  rigd channels list --rig demo\n\nList every channel of a rig file: where it lives, what it is."
+)
 READ_HELP = (
     "Examples:\n\n\b\n  rigd channels read --rig demo\n  rigd channels read --rig demo --json\n\n"
     "Read every channel once: from the rig process if there is one, else straight from the devices, with raw counts."

@@ -4,11 +4,12 @@ What the run is built from is exactly what its record will hold: where facts com
 file is written anew and it is that text which counts.
 """
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from rigd.live.daemon import Job
-from rigd.model.errors import UsageRefused
+from rigd.model.errors import Fault, FilesRefused, UsageRefused
 from rigd.model.specimen import FACTS
 
 SPECIMEN_ID_LIMIT = 64
@@ -28,14 +29,20 @@ def load_job(
     """Load all that a run is made of. Raises FilesRefused with every fault, or UsageRefused."""
     from rigd.files import load, units
 
-    rig_path, profile_path = load.find(rig, "rig"), load.find(profile, "profile")
-    rig_bytes, profile_bytes = rig_path.read_bytes(), profile_path.read_bytes()
-    rig_shape = load.load_rig_bytes(rig_bytes, str(rig_path))
-    profile_shape = load.load_profile_bytes(profile_bytes, str(profile_path))
-    specimen_bytes, specimen_path = _specimen_text(specimen, facts, rig_shape.simulated)
-    specimen_shape = load.load_specimen_bytes(specimen_bytes, specimen_path)
+    faults: list[Fault] = []
+    rig_shape, rig_bytes, rig_path = _read(rig, "rig", load.load_rig_bytes, faults)
+    profile_shape, profile_bytes, profile_path = _read(profile, "profile", load.load_profile_bytes, faults)
+    specimen_bytes, specimen_path = _specimen_text(specimen, facts, rig_shape is not None and rig_shape.simulated)
+    specimen_shape = _keep_faults(lambda: load.load_specimen_bytes(specimen_bytes, specimen_path), faults)
+    if rig_shape and profile_shape:
+        faults += load.check_together(rig_shape, profile_shape, rig_path=rig_path, profile_path=profile_path)
+    if faults:
+        raise FilesRefused(tuple(faults))
+    assert rig_shape and profile_shape and specimen_shape
     if confirm and confirm != specimen_shape.id:
         raise UsageRefused(f"--confirm {confirm!r} does not name the specimen; allowed: {specimen_shape.id}")
+    if confirm and not named:
+        raise UsageRefused("--confirm arms and starts, which needs a person's name: give --operator NAME")
     return Job(
         rig=rig_shape,
         profile=profile_shape,
@@ -51,6 +58,29 @@ def load_job(
     )
 
 
+def _read(name: str, kind: str, load_bytes: Callable[[bytes, str], Any], faults: list[Fault]) -> tuple[Any, bytes, str]:
+    """Find, read and load one file, keeping its faults so that those of the others are told with them."""
+    from rigd.files import load
+
+    data, path = b"", name
+
+    def read() -> Any:
+        nonlocal data, path
+        path = str(load.find(name, kind))
+        data = load.read_bytes(Path(path))
+        return load_bytes(data, path)
+
+    return _keep_faults(read, faults), data, path
+
+
+def _keep_faults(read: Callable[[], Any], faults: list[Fault]) -> Any:
+    try:
+        return read()
+    except FilesRefused as refused:
+        faults += refused.faults
+        return None
+
+
 def _specimen_text(specimen: str, facts: tuple[str, ...], simulated: bool) -> tuple[bytes, str]:
     """Return the specimen file's bytes and what to call them in an error: a file, or one written here for a bare id.
 
@@ -63,10 +93,14 @@ def _specimen_text(specimen: str, facts: tuple[str, ...], simulated: bool) -> tu
         try:
             data = path.read_bytes()
         except OSError as error:
-            raise UsageRefused(f"--specimen {specimen}: {error.strerror}; allowed: an id or a file that is there") from None
+            raise UsageRefused(
+                f"--specimen {specimen}: {error.strerror}; allowed: an id or a file that is there"
+            ) from None
     else:
         if not specimen or len(specimen) > SPECIMEN_ID_LIMIT or not specimen.isprintable():
-            raise UsageRefused(f"--specimen {specimen!r}: allowed: an id of 1 to {SPECIMEN_ID_LIMIT} characters, or a file")
+            raise UsageRefused(
+                f"--specimen {specimen!r}: allowed: an id of 1 to {SPECIMEN_ID_LIMIT} characters, or a file"
+            )
         shipped = resources.files("profiles") / "specimens" / f"{specimen}.yaml"
         known = simulated and "/" not in specimen and shipped.is_file()
         data = shipped.read_bytes() if known else _dump({"specimen": specimen})

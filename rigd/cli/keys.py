@@ -1,8 +1,8 @@
 """Single keys at the terminal of `rigd run`: what each does, and the line a person types when the rig asks for a value.
 
-A key that raises nothing (vent, hold, stop, mark) is one touch. Starting is two: arm, then start. While a value is being
-typed, letters are letters; Ctrl-C vents at any time, whatever is on the screen. This file turns keys into acts and knows
-neither the rig nor the screen.
+A key that raises nothing (vent, hold, stop, mark) is one touch. Starting is two: arm, then start. While a value is
+being typed, letters are letters; Ctrl-C vents at any time, whatever is on the screen. This file turns keys into acts
+and knows neither the rig nor the screen.
 """
 
 import codecs

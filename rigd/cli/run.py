@@ -5,12 +5,12 @@ single keys. Other terminals may act as well. How the run goes is decided by the
 """
 
 import sys
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from rigd.cli.options import Json, Operator, Records, person, print_json
+from rigd.model import errors
 
 HELP = """Examples:
 
@@ -67,17 +67,19 @@ def run(
 def _serve(job: Any, as_json: bool) -> Any:
     import asyncio
 
-    from rigd.cli.screen import Screen
+    from rigd.cli.screen import COMMANDS, KEYS, Screen
     from rigd.live.daemon import RigProcess
 
     # With --json the result alone goes to standard output, so that a program can read it.
     stream = sys.stderr if as_json else sys.stdout
     at_terminal = sys.stdin.isatty() and stream.isatty()
-    screen = Screen(stream, with_keys=at_terminal)
-    _introduce(job, screen, at_terminal)
+    screen = Screen(stream, answered_by=KEYS if at_terminal else COMMANDS)
+    silent = as_json and not stream.isatty()  # a program reads; its errors are the only words it wants
+    if not silent:
+        _introduce(job, screen, at_terminal)
 
     async def live() -> Any:
-        process = RigProcess(job, screen.show)
+        process = RigProcess(job, (lambda frame: None) if silent else screen.show)
         if not at_terminal:
             return await process.run()
         from rigd.cli.keys import Keyboard, single_keys
@@ -93,6 +95,9 @@ def _serve(job: Any, as_json: bool) -> Any:
 
     try:
         return asyncio.run(live())
+    except KeyboardInterrupt:
+        typer.echo("rigd: stopped before a run began; nothing was recorded", err=True)
+        sys.exit(errors.STOPPED)
     finally:
         screen.leave()
 

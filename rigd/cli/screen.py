@@ -1,9 +1,9 @@
 """What a person sees in a terminal: one live line that stays, and above it what happened, one line an event.
 
 It draws frames of the control feed and decides nothing. Quiet when normal: colour only for what is abnormal, and never
-as the only cue; NO_COLOR and TERM=dumb are obeyed. Where no terminal is attached it prints plain lines, rarely. It never
-waits: a terminal that stands still (Ctrl-S, a slow line, a pipe nobody reads) must not hold up the process that holds a
-pressure, so what cannot be written now is kept, and too much of it is dropped.
+as the only cue; NO_COLOR and TERM=dumb are obeyed. Where no terminal is attached it prints plain lines, rarely. It
+never waits: a terminal that stands still (Ctrl-S, a slow line, a pipe nobody reads) must not hold up the process that
+holds a pressure, so what cannot be written now is kept, and too much of it is dropped.
 """
 
 import io
@@ -18,10 +18,13 @@ from rigd.model.requests import Frame
 
 KEPT_BYTES = 64 * 1024  # of what a standing terminal has not taken yet: some hundred lines
 PLAIN_EVERY_S = 5.0  # without a terminal a log wants a line now and then, not ten a second
-QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "words", "rate", "prompt_done")
+QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "words", "rate", "prompt_done", "proof", "sign")
 """Kinds of events that the live line or the result says better."""
 
 ALARMING = ("trip", "onset", "refused", "device", "missed", "clock_step")
+KEYS, COMMANDS, SOMEBODY = "keys", "commands", "somebody"
+"""How questions on this screen are answered: by keys at it, by `rigd confirm`, or by somebody else."""
+
 RED, BOLD, RESET = "\x1b[31m", "\x1b[1m", "\x1b[0m"
 
 
@@ -79,11 +82,11 @@ def question(prompt: dict[str, Any]) -> list[str]:
 class Screen:
     """Draws on one stream. `show` takes frames; `say` prints a line; `leave` puts the terminal back as it was."""
 
-    def __init__(self, stream: TextIO | None = None, with_keys: bool = False) -> None:
+    def __init__(self, stream: TextIO | None = None, answered_by: str = COMMANDS) -> None:
         self._stream = stream or sys.stdout
         self._live = self._stream.isatty() and os.environ.get("TERM") != "dumb"
         self._colour = self._live and not os.environ.get("NO_COLOR")
-        self._with_keys = with_keys  # questions are answered by keys here, else by `rigd confirm`
+        self._answered_by = answered_by
         try:
             self._stream.flush()
             self._descriptor = self._stream.fileno()
@@ -135,22 +138,20 @@ class Screen:
             self._write(f"{self._line}\n")
 
     def _ask(self, prompt: dict[str, Any]) -> None:
-        if not self._with_keys:
+        if self._answered_by == COMMANDS:
             for line in question(prompt):
                 self.say(line)
             return
         self.say(f"[{prompt['prompt']}] {prompt['text']}")
-        if prompt["kind"] == "choose":
+        if self._answered_by == KEYS:
             for number, choice in enumerate(prompt["choices"], start=1):
                 self.say(f"    {number}  {choice}")
-        self.say(
-            {"confirm": "    c  done as asked", "enter": "    c  type the value", "choose": "    press a number"}[
-                prompt["kind"]
-            ]
-        )
+            how = {"confirm": "c  done as asked", "enter": "c  type the value", "choose": "press a number"}
+            self.say(f"    {how[prompt['kind']]}")
 
     def _show_event(self, event: dict[str, Any]) -> None:
-        if event["kind"] not in QUIET:
+        answered = event["kind"] == "granted" and event["data"].get("act") == "confirm"
+        if event["kind"] not in QUIET and not answered:
             alarming = event["kind"] in ALARMING
             mark = "! " if alarming else "  "
             self.say(f"{mark}{event['t_ns'] / 1e9:8.2f} s  {event['text']}", alarming=event["kind"] == "trip")

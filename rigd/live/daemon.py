@@ -21,17 +21,18 @@ from drivers.protocol import DriverFault
 from drivers.registry import DRIVERS
 from rigd.control import Server, plain
 from rigd.engine.engine import Engine
+from rigd.files import units
 from rigd.live import places
 from rigd.live.devices import LOST, Device
 from rigd.live.inbox import Inbox
-from rigd.live.record import Closing, OpenRecord
+from rigd.live.record import Closing, OpenRecord, seal_open_runs
 from rigd.loop import Loop
 from rigd.model import errors, messages
 from rigd.model.messages import ACTS, Event, Output, Prompt, Result
 from rigd.model.profile import Profile
 from rigd.model.requests import Frame, Reply, Request
 from rigd.model.rig import Rig
-from rigd.model.specimen import Specimen
+from rigd.model.specimen import QUANTITY_FACTS, Specimen
 from rigd.model.states import ARMED, READY, UNPROVEN, VENTED
 from rigd.model.verdicts import exit_code_of
 
@@ -68,6 +69,12 @@ class Ending:
     words: str
 
 
+def as_si(field: str, answer: str) -> str:
+    """Turn the answer to a question for a quantity into SI text, as facts are kept. Raises NotAQuantity."""
+    kind = {"K": units.TEMPERATURE, "s": units.TIME}.get(QUANTITY_FACTS.get(field, ""))
+    return answer if kind is None else repr(units.parse(answer, kind))
+
+
 class RigProcess:
     """One run of one rig. `listen` hears every frame, as a watcher of the socket does."""
 
@@ -80,19 +87,32 @@ class RigProcess:
         self._engine = Engine(job.rig, job.profile, job.specimen)
         self._over = asyncio.Event()
         self._result: Result | None = None
+        self._bug: BaseException | None = None
         self._record: OpenRecord
         self._loop: Loop
         self._inbox: Inbox
         self.is_open = False  # a record is open and acts can be taken
         self._free_bytes = 0
         self._leaving_s = 0.0  # when somebody wished the process to end
+        self._asked_again_s = 0.0
         self._auto_s = 0.0  # when arming was last tried
         self._auto_done = not job.confirmed
 
     async def run(self) -> Ending:
         """Do the whole run. Raises RigdError when it cannot begin."""
         await self._connect()
-        self._record = OpenRecord(self.job)
+        await self._seal_what_was_left()
+        self._record = OpenRecord(
+            self.job.records,
+            rig=self.job.rig.name,
+            profile=self.job.profile.name,
+            specimen=self.job.specimen.id,
+            files={
+                "rig.yaml": self.job.rig_bytes,
+                "profile.yaml": self.job.profile_bytes,
+                "specimen.yaml": self.job.specimen_bytes,
+            },
+        )
         try:
             self._begin()
             await self._server.open()
@@ -120,6 +140,12 @@ class RigProcess:
         self, act: str, person: str, *, named: bool, source: str, prompt: int | None = None, answer: str | None = None
     ) -> tuple[bool, str]:
         """Post a person's act. Returns whether it was granted and the engine's words."""
+        open_prompt = self._engine.view().prompt
+        if act == "confirm" and answer and open_prompt is not None:
+            try:
+                answer = as_si(open_prompt.field, answer)
+            except units.NotAQuantity as fault:
+                return False, f"{open_prompt.text}: found {answer!r}; {fault}"
         said = self._inbox.post(
             lambda seq, t_ns: messages.OperatorAction(
                 seq=seq, t_ns=t_ns, act=act, person=person, named=named, source=source, prompt=prompt, answer=answer
@@ -176,6 +202,11 @@ class RigProcess:
                     f"{fault.detail}.\nNothing was recorded. Check its power, cable and address in the rig file."
                 ) from None
 
+    async def _seal_what_was_left(self) -> None:
+        for folder, trouble in await seal_open_runs(self.job.records):
+            text = trouble or f"{folder.name} was interrupted: what it recorded is sealed, nothing was re-pressurised"
+            self._say(Frame(kind="event", body={"kind": "host", "t_ns": 0, "text": text, "data": {}}))
+
     def _begin(self) -> None:
         self._loop = Loop(
             self._engine, self._record.builder, self._record.hand_over, drive=self._drive, publish=self._publish
@@ -209,6 +240,8 @@ class RigProcess:
                 await self._over.wait()
                 for task in tasks:
                     task.cancel()
+            if self._bug is not None:
+                raise self._bug
         except BaseExceptionGroup as several:
             raise several.exceptions[0] from several
         finally:
@@ -235,8 +268,8 @@ class RigProcess:
                 await asyncio.to_thread(self._record.keep_latched, latched)
             if not self._auto_done:
                 self._arm_and_start(view.state, all(holds for _, holds, _ in view.permissives))
-            if self._leaving_s and self._may_leave(view.state):
-                self._over.set()
+            if self._leaving_s:
+                self._try_to_leave(view.state)
 
     async def _watch_space(self) -> None:
         while True:
@@ -265,13 +298,27 @@ class RigProcess:
             granted, _ = self.act("start", self.job.person, named=self.job.named, source="command line")
             self._auto_done = granted
 
-    def _may_leave(self, state: str) -> bool:
-        return state in (VENTED, UNPROVEN) or time.monotonic() - self._leaving_s > LEAVE_S
+    def _try_to_leave(self, state: str) -> None:
+        """Once vented, or given up on, nobody waits for the questions that are left: the run is concluded."""
+        waited_s = time.monotonic() - self._leaving_s
+        if state in (VENTED, UNPROVEN) and waited_s > self._asked_again_s + RETRY_S:
+            self._asked_again_s = waited_s
+            self.act("vent", self.job.person, named=self.job.named, source="signal")
+        if waited_s > LEAVE_S:
+            self._over.set()
 
     # --- ports of the loop body ---------------------------------------------------------------------------------------
 
     def _turn(self, message: messages.Input) -> tuple[Output, ...]:
-        said = self._loop.turn(message, time.monotonic_ns())
+        """One turn. A bug in it ends the process, whosoever message it was: in a callback it would only be logged."""
+        if self._bug is not None:
+            return ()
+        try:
+            said = self._loop.turn(message)
+        except BaseException as bug:
+            self._bug = bug
+            self._over.set()
+            raise
         if self._engine.done:
             self._over.set()
         return said

@@ -1,0 +1,5 @@
+"""stub"""
+
+import typer
+
+app = typer.Typer()

@@ -1,0 +1,128 @@
+"""The record of a run while it is open: its number, its folder, its journal; and the process that closes it.
+
+A run number is taken under the lock of the records folder before anything else is written, so numbers have no gaps and
+no two runs share one. Closing is not done here: it is another program, started by command, so that its work never costs
+the rig a scan. This file refuses to know what the messages mean.
+"""
+
+import asyncio
+import contextlib
+import json
+import os
+import sys
+import time
+from collections.abc import Iterable
+from hashlib import sha256
+from importlib.metadata import version
+from pathlib import Path
+
+from rigd.live.journal_writer import JournalWriter
+from rigd.live.places import file_name
+from rigd.model.errors import CannotCreate
+from rigd.store.disk import write_file
+from rigd.store.journal import BlockBuilder, identity
+from rigd.store.runs import allocate, list_runs
+
+CLOSING_S = 300.0  # sealing what is left of a run takes seconds; a disk that needs minutes is told about
+LAST_WORDS = 600  # characters of what a failed closing said that are worth repeating
+NICENESS = 10  # closing shares the computer with a rig under pressure and must always lose
+
+
+def left_open(records: Path) -> tuple[Path, ...]:
+    """Return the run folders that nobody sealed and nobody is writing: what a killed process left behind."""
+    return tuple(run.path for run in list_runs(records) if run.state == "unsealed")
+
+
+class OpenRecord:
+    """A record being written. `builder` and `hand_over` are the loop body's ports."""
+
+    def __init__(self, records: Path, *, rig: str, profile: str, specimen: str, files: dict[str, bytes]) -> None:
+        self._latched_path = records / f".latched-{file_name(rig)}.json"
+        given = allocate(records, profile=profile, specimen=specimen, utc_ns=time.time_ns())
+        self.run, self.folder = given.number, given.path
+        try:
+            for name, data in files.items():
+                write_file(self.folder / name, data)
+        except OSError as error:
+            raise CannotCreate(f"{self.folder}: cannot be written ({error.strerror}). Nothing was started") from None
+        hashes = tuple((name, sha256(data).hexdigest()) for name, data in files.items())
+        whose = identity(run=self.run, version=version("rigd"), files=hashes)
+        self.builder = BlockBuilder(whose)
+        self._writer = JournalWriter(self.folder, whose)
+        self._writer.open()
+        self.latched_before = self._read_latched()
+
+    def hand_over(self, block: bytes) -> None:
+        self._writer.put(block)
+
+    def lag_us(self) -> int:
+        return self._writer.lag_us
+
+    def write_error(self) -> str:
+        return self._writer.error
+
+    def free_bytes(self) -> int:
+        found = os.statvfs(self.folder)
+        return found.f_bavail * found.f_frsize
+
+    def keep_latched(self, latched: Iterable[str]) -> None:
+        """Remember for the next record of this rig what is latched: a restart resets nothing."""
+        with contextlib.suppress(OSError):  # a full disk: the journal says so, and the record holds the trip itself
+            write_file(self._latched_path, json.dumps(list(latched)).encode())
+
+    def close(self) -> None:
+        """Say in the journal that nothing more will come, and wait until it is on the disk."""
+        self._writer.put(self.builder.close())
+        self._writer.close()
+
+    def abandon(self) -> None:
+        """Stop writing without saying that the run ended: it did not."""
+        with contextlib.suppress(Exception):  # we are leaving because of a worse trouble, which must be the one told
+            if not self.builder.empty:
+                self._writer.put(self.builder.take())
+        self._writer.close(timeout_s=2.0)
+
+    def _read_latched(self) -> tuple[str, ...]:
+        try:
+            return tuple(str(cause) for cause in json.loads(self._latched_path.read_text()))
+        except FileNotFoundError:
+            return ()
+        except (OSError, ValueError):
+            return ("unknown: what was latched could not be read",)
+
+
+class Closing:
+    """The closing process of one run: started by command, niced, and waited for at the end, but not for ever."""
+
+    def __init__(self, process: asyncio.subprocess.Process, folder: Path) -> None:
+        self._process, self._folder = process, folder
+
+    @classmethod
+    async def start(cls, folder: Path) -> "Closing":
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "rigd.closing", str(folder),
+            stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
+            start_new_session=True,  # a Ctrl-C meant for the rig is not meant for it
+        )  # fmt: skip
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
+        return cls(process, folder)
+
+    async def finish(self) -> str:
+        """Wait until the record is sealed. Returns "" or, in words, why it is not; the journal is whole either way."""
+        try:
+            async with asyncio.timeout(CLOSING_S):
+                _, said = await self._process.communicate()
+        except TimeoutError:
+            self._process.kill()
+            await self._process.wait()
+            return f"{self._folder}: not sealed within {CLOSING_S:g} s; its journal is whole, the next run seals it"
+        if self._process.returncode == 0:
+            return ""
+        words = said.decode(errors="replace").strip()[-LAST_WORDS:]
+        return f"{self._folder}: not sealed; its journal is whole, the next run tries again. {words}"
+
+
+async def seal_open_runs(records: Path) -> tuple[tuple[Path, str], ...]:
+    """Close what killed processes left behind, one after another. Returns each folder with "" or why it failed."""
+    return tuple([(folder, await (await Closing.start(folder)).finish()) for folder in left_open(records)])
