@@ -165,7 +165,8 @@ def _decode_json(data: bytes) -> Message:
         plain = parse_json(data)
     except ValueError as wrong:
         raise RecordAltered((f"a message that is not JSON ({wrong}): {start}",)) from None
-    shape = SHAPES.get(plain.pop("type", None))
+    name = plain.pop("type", None)
+    shape = SHAPES.get(name) if isinstance(name, str) else None
     if shape not in _JSON_PARTS:
         raise RecordAltered((f"a message of no known type: {start}",))
     hints = _hints(shape)

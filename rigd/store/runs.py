@@ -16,7 +16,7 @@ from rigd.store import journal, manifest
 from rigd.store.disk import DISK, Disk, FolderLock, is_locked, make_folder, read_file, write_file
 from rigd.store.verification import Findings, verify
 
-LAST_NUMBER = "last-run-number"
+LAST_NUMBER = ".last-run"
 RIG_LOG = "rig-log"
 """Where the records of a rig without a run lie; their run number is 0."""
 
