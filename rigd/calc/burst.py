@@ -5,6 +5,7 @@ engine's numbers runs it. It uses the same thresholds in the same order of arith
 so times agree exactly and pressures to the last bit; tests hold it to that.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +22,11 @@ from rigd.calc.exact.burst import (
     Bounds,
 )
 from rigd.calc.exact.noise import NoiseMeter
+from rigd.calc.exact.quality import GOOD
 from rigd.calc.exact.ramp import RampFit
+from rigd.calc.trace import values_from_counts
 from rigd.model.profile import FailureSigns
+from rigd.model.rig import Channel, Rig
 
 LOWEST_PA = -1e30  # where running maxima begin, as in the engine
 
@@ -120,6 +124,48 @@ def find_failure(watched: Watched, signs: FailureSigns, settled_ns: int) -> Fail
         noise_pa=noise_pa,
         rate_pa_per_s=rate,
     )
+
+
+def watched_in(trace: Mapping[str, np.ndarray], rig: Rig, step: int) -> Watched:
+    """The watched samples of one step of a sealed trace.
+
+    Parameters
+    ----------
+    trace : mapping of arrays, each (rows,)
+        `t_ns`, `age_us`, `device` (-1 for a tick), `step`, `target_pa` and `<channel>_counts`, as in the record.
+    rig : Rig
+    step : int
+        Index into the profile's steps.
+
+    Returns
+    -------
+    Watched
+        Values come from the counts, not from the rounded columns; the second transducer and the feed are their newest
+        good values at each sample, as the engine sees them.
+    """
+    roles = {channel.role: channel for channel in reversed(rig.channels)}
+    specimens = [channel for channel in rig.channels if channel.role == "specimen"]
+    rows = len(trace["t_ns"])
+    primary = _newest(trace, specimens[0], rows)
+    own = (trace["device"] == specimens[0].device) & (trace["step"] == step) & np.isfinite(trace["target_pa"])
+    used = np.flatnonzero(own & ~np.isnan(primary))
+    nothing = np.full(rows, np.nan)
+    second = _newest(trace, specimens[1], rows) if len(specimens) > 1 else nothing
+    feed = _newest(trace, roles["feed"], rows) if "feed" in roles else nothing
+    return Watched(
+        t_ns=(trace["t_ns"] - trace["age_us"] * 1000)[used],
+        pressure_pa=primary[used], second_pa=second[used], feed_pa=feed[used],
+        target_pa=trace["target_pa"][used].astype(np.float64),
+    )  # fmt: skip
+
+
+def _newest(trace: Mapping[str, np.ndarray], channel: Channel, rows: int) -> np.ndarray:
+    """Newest value of a channel at each row (rows,) [SI], NaN where it is not good or was not yet heard."""
+    own = np.flatnonzero(trace["device"] == channel.device)
+    values, quality = values_from_counts(trace[f"{channel.name}_counts"][own], channel)
+    values = np.where(quality == GOOD, values, np.nan)
+    at = np.searchsorted(own, np.arange(rows), side="right") - 1
+    return np.where(at >= 0, values[np.maximum(at, 0)], np.nan) if len(own) else np.full(rows, np.nan)
 
 
 def bounds_of(failure: Failure, *, tau_ns: int, resolution_pa: float, bias_pa: float, in_ramp: bool) -> Bounds:

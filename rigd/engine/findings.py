@@ -8,13 +8,12 @@ from math import floor
 
 from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of
 from rigd.calc.exact.noise import NoiseMeter, expected_maximum
-from rigd.calc.exact.ramp import RampFit
+from rigd.calc.exact.ramp import SETTLED_NS, RampFit
 from rigd.model.messages import Result
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Channel
 from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
 
-SETTLED_NS = 1_000_000_000  # the regulator's start is no part of the straight ramp
 MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest delay, the bound covers either half
 
 

@@ -1,5 +1,7 @@
 """The straight line a ramp should be: least squares, summed as the samples come."""
 
+SETTLED_NS = 1_000_000_000  # the regulator's start is no part of the straight ramp
+
 
 class RampFit:
     """Least-squares line through (time, pressure), origin at the first sample.
