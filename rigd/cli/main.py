@@ -71,7 +71,7 @@ def _options(
 def main() -> int:
     """Run the command line. Every error of ours ends here as words on stderr and its exit code; no traceback."""
     try:
-        app()
+        app(prog_name="rigd")
     except errors.RigdError as error:
         print(f"rigd: {error}", file=sys.stderr)
         return error.exit_code

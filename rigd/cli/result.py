@@ -1,12 +1,90 @@
-"""A sealed run for people and programs: run.json is verified, then told."""
+"""What came out of a run, for people and programs, read from its record after verifying it.
 
+A record that is not sealed yet has no result; it is told as what it is. Numbers of programs are SI.
+"""
+
+import csv
+import json
 from pathlib import Path
 from typing import Any
 
+from rigd.store import archive, manifest
+from rigd.store.runs import RunFolder
+
+RUN, REPORT, ROWS = "run.json", "report.txt", "results.csv"
+
 
 def read_result(record: Path) -> dict[str, Any]:
-    return {"record": str(record)}
+    """Return the result as one flat mapping. Raises RecordAltered with every finding."""
+    if not (record / manifest.NAME).is_file():
+        return {"record": str(record), "state": "unsealed", "outcome": None, "verdict": None}
+    told = archive.open_run(record).run
+    result = told["result"]
+    time_ns = result["time_to_failure_ns"]
+    return {
+        "run": told["run"],
+        "record": str(record),
+        "state": "sealed",
+        "specimen": told["specimen"],
+        "profile": told["profile"],
+        "rig": told["rig"],
+        "simulated": told["simulated"],
+        "opened_utc": told["opened_utc"],
+        "outcome": told["outcome"],
+        "verdict": told["verdict"],
+        "exit_code": told["exit_code"],
+        "failure_pa": result["failure_pa"],
+        "failure_signs": result["signs"],
+        "highest_pa": result["highest_pa"],
+        "bound_pa": result["bound_pa"],
+        "bound_up_pa": result["bound_up_pa"],
+        "bound_down_pa": result["bound_down_pa"],
+        "pressure_reference": told["pressure_reference"],
+        "time_to_failure_s": None if time_ns is None else time_ns / 1e9,
+        "ramp_pa_per_s": result["ramp_pa_per_s"],
+        "trace_class": result["trace_class"],
+        "observation": result["observation"],
+        "first_out": result["first_out"],
+        "flags": result["flags"],
+        "facts": told["facts"],
+        "replay": told["replay"],
+    }
 
 
 def describe_result(record: Path) -> str:
-    return str(record)
+    """Return the report as it was sealed, or what stands in its place."""
+    if not (record / manifest.NAME).is_file():
+        return f"{record.name}: not sealed yet, so there is no result; the next run on this folder seals it"
+    return archive.open_run(record).read(REPORT).decode().rstrip("\n")
+
+
+def read_summary(run: RunFolder) -> dict[str, Any]:
+    """One line of a list: quick, so it is read and not verified."""
+    row = {
+        "run": run.number, "record": str(run.path), "state": run.state, "opened_utc": _stamp(run.path.name),
+        "specimen": run.path.name.rpartition("_")[2], "outcome": None, "verdict": None, "failure_pa": None,
+        "told": {"open": "being recorded now", "unsealed": "not sealed yet"}.get(run.state, ""),
+    }  # fmt: skip
+    if run.state != "sealed":
+        return row
+    try:
+        told = json.loads((run.path / RUN).read_bytes())
+        found = {key: told[key] for key in ("opened_utc", "specimen", "outcome", "verdict")}
+        return row | found | {"failure_pa": told["result"]["failure_pa"], "told": _told(run.path, told)}
+    except (OSError, ValueError, KeyError):
+        return row | {"told": "cannot be read: rigd runs verify says what is wrong"}
+
+
+def _told(record: Path, told: dict[str, Any]) -> str:
+    """Outcome, verdict and failure pressure in the unit its profile is shown in (a column of results.csv has it)."""
+    (found,) = csv.DictReader((record / ROWS).read_text().splitlines())
+    shown = [name for name in found if name.startswith("failure_") and name not in ("failure_pa", "failure_t_ns")]
+    unit = next((name.removeprefix("failure_") for name in shown if "raw" not in name), "")
+    failure = f"  failed at {float(found[f'failure_{unit}']):.1f} {unit}" if unit and found[f"failure_{unit}"] else ""
+    return f"{told['outcome']}, verdict {told['verdict']}{failure}"
+
+
+def _stamp(name: str) -> str:
+    """The time in a run folder's name, as people and programs write it: 2026-11-24T21:44:33Z."""
+    day, _, clock = name.partition("_")[0].partition("T")
+    return f"{day}T{clock[:2]}:{clock[2:4]}:{clock[4:6]}Z"

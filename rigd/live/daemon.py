@@ -356,5 +356,7 @@ class RigProcess:
             return Ending(exit_code=errors.STOPPED, record=folder, words="stopped")
         if self._result is None:
             return Ending(exit_code=errors.TRIPPED, record=folder, words="ended without a result")
-        code = exit_code_of(outcome=self._result.outcome, verdict=self._result.verdict)
+        code = exit_code_of(
+            outcome=self._result.outcome, verdict=self._result.verdict, unproven=self._engine.state == UNPROVEN
+        )
         return Ending(exit_code=code, record=folder, words=self._result.outcome)
