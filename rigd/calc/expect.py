@@ -9,7 +9,7 @@ from math import sqrt
 
 from rigd.calc import energy
 from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Vent
-from rigd.model.rig import Channel, Output, Rig
+from rigd.model.rig import Channel, Output, Rig, VentRule
 from rigd.model.specimen import Specimen
 
 BYTES_PER_CHANNEL_SAMPLE = 4.0
@@ -22,7 +22,7 @@ ATMOSPHERE_PA = 101_325.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedStep:
-    """One step as it will go. Times are the shortest and the longest it may take; a person's own time is not in them."""
+    """One step as it will go. Times are the shortest and longest it may take, without a person's own time."""
 
     index: int
     kind: str
@@ -83,13 +83,15 @@ class Forecast:
     hidden_pa: float  # most that a ramp rises between two samples
 
 
-def forecast(rig: Rig, profile: Profile | None, specimen: Specimen | None = None) -> Forecast:
-    """Work out all that can be said of this rig with this profile; without a profile, of the rig alone.
+def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None = None) -> Forecast:
+    """Work out all that can be said of this rig and this profile; with one of them missing, of the other alone.
 
     Parameters
     ----------
-    rig : Rig
+    rig : Rig or None
+        Without it what depends on the iron is 0 or empty.
     profile : Profile or None
+        Without it what depends on the test is 0 or empty.
     specimen : Specimen or None
         Its volume, where known, is charged with water at the profile's max.
 
@@ -97,42 +99,46 @@ def forecast(rig: Rig, profile: Profile | None, specimen: Specimen | None = None
     -------
     Forecast
     """
+    assert rig or profile, "there is something to say of at least one file"
     steps = _expect_steps(rig, profile) if profile else ()
     ramps = tuple(step for step in profile.steps if isinstance(step, Ramp)) if profile else ()
     fastest = max((ramp.rate_pa_per_s for ramp in ramps), default=0.0)
     peak_pa = max((max(step.from_pa, step.to_pa) for step in steps), default=0.0)
     charges = _charge(rig, profile, specimen)
-    gas_j = 0.0
-    for charge in charges:
-        gas_j += charge.gas_j
-    opening_m2, opening_pa, opening_flow = smallest_opening(rig, profile, ramps[-1]) if ramps else (0.0, 0.0, 0.0)
+    gas_m3 = gas_behind_regulator_m3(rig) if rig else 0.0
+    opening = smallest_opening(rig, profile, ramps[-1]) if rig and profile and ramps else (0.0, 0.0, 0.0)
     most_s = _total(tuple(step.most_s for step in steps))
+    bytes_per_s = record_bytes_per_s(rig) if rig else 0.0
     return Forecast(
         steps=steps,
         peak_pa=peak_pa,
         expected_pa=max((ramp.expected_pa for ramp in ramps), default=0.0),
         least_s=_total(tuple(step.least_s for step in steps)),
         most_s=most_s,
-        bytes_per_s=record_bytes_per_s(rig),
-        disk_bytes=record_bytes_per_s(rig) * most_s,
+        bytes_per_s=bytes_per_s,
+        disk_bytes=bytes_per_s * most_s,
         charges=charges,
         energy_j=_total(tuple(charge.gas_j + charge.water_j for charge in charges)),
-        stand_offs=tuple(
-            StandOff(
-                edition=edition.name,
-                distance_m=energy.stand_off_m(gas_j, edition),
-                formula_m=energy.scaled_distance_m(gas_j, edition),
-            )
-            for edition in energy.EDITIONS
-        ),
+        stand_offs=_stand_offs(_total(tuple(charge.gas_j for charge in charges))) if rig else (),
         limits=order_limits(rig, profile),
-        set_point_step_pa=set_point_step_pa(rig),
-        opening_m2=opening_m2,
-        opening_pa=opening_pa,
-        opening_flow_m3_per_s=opening_flow,
-        gas_flow_m3_per_s=gas_behind_regulator_m3(rig) * fastest / ATMOSPHERE_PA,
-        gas_m3=gas_behind_regulator_m3(rig) * peak_pa / ATMOSPHERE_PA,
-        hidden_pa=fastest * rig.devices[primary(rig).device].scan_ns / 1e9,
+        set_point_step_pa=set_point_step_pa(rig) if rig else 0.0,
+        opening_m2=opening[0],
+        opening_pa=opening[1],
+        opening_flow_m3_per_s=opening[2],
+        gas_flow_m3_per_s=gas_m3 * fastest / ATMOSPHERE_PA,
+        gas_m3=gas_m3 * peak_pa / ATMOSPHERE_PA,
+        hidden_pa=fastest * rig.devices[primary(rig).device].scan_ns / 1e9 if rig else 0.0,
+    )
+
+
+def _stand_offs(gas_j: float) -> tuple[StandOff, ...]:
+    return tuple(
+        StandOff(
+            edition=edition.name,
+            distance_m=energy.stand_off_m(gas_j, edition),
+            formula_m=energy.scaled_distance_m(gas_j, edition),
+        )
+        for edition in energy.EDITIONS
     )
 
 
@@ -227,17 +233,19 @@ def weakest_part(rig: Rig) -> tuple[str, float]:
     return min(parts, key=lambda part: part[1])
 
 
-def order_limits(rig: Rig, profile: Profile | None) -> tuple[Limit, ...]:
+def order_limits(rig: Rig | None, profile: Profile | None) -> tuple[Limit, ...]:
     """Return every pressure limit on the specimen's side that applies, the lowest first."""
+    limits = (_rig_limits(rig) if rig else []) + (_profile_limits(profile) if profile else [])
+    return tuple(sorted(limits, key=lambda limit: limit.pressure_pa))
+
+
+def _rig_limits(rig: Rig) -> list[Limit]:
+    relief = f"the relief valve lifts, tested {rig.relief.tested}"
     limits = [
-        Limit(
-            name="vent limit", pressure_pa=rig.vent.limit_pa, what="every specimen channel below it counts as vented"
-        ),
+        Limit(name="vent limit", pressure_pa=rig.vent.limit_pa, what="below it a specimen channel counts as vented"),
         Limit(name="approach", pressure_pa=rig.approach_pa, what="nobody goes near above it"),
         Limit(name="relief reseat", pressure_pa=rig.relief.reseat_pa, what="the relief valve is shut below it"),
-        Limit(
-            name="relief set", pressure_pa=rig.relief.set_pa, what=f"the relief valve lifts, tested {rig.relief.tested}"
-        ),
+        Limit(name="relief set", pressure_pa=rig.relief.set_pa, what=relief),
     ]
     name, rating_pa = weakest_part(rig)
     limits.append(Limit(name=f"weakest part: {name}", pressure_pa=rating_pa, what="the rig itself is at risk"))
@@ -247,21 +255,20 @@ def order_limits(rig: Rig, profile: Profile | None) -> tuple[Limit, ...]:
             limits.append(Limit(name=f"{row.kind} {row.name}", pressure_pa=row.limit, what=row.reason))
     output = _find_set_point(rig)
     if output is not None:
-        limits.append(
-            Limit(name=f"{output.name} at its end", pressure_pa=output.pa_high, what="no more can be called for")
-        )
-    if profile is not None:
-        limits.append(
-            Limit(name="profile max", pressure_pa=profile.max_pa, what="nothing in the profile calls for more")
-        )
-        if profile.minimum_pa > 0.0:
-            limits.append(Limit(name="criterion", pressure_pa=profile.minimum_pa, what="failure below it is a reject"))
-        for step in profile.steps:
-            if isinstance(step, Proof):
-                limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="proof pressure"))
-            if isinstance(step, Ramp):
-                limits.append(Limit(name=f"step {step.name}", pressure_pa=step.ceiling_pa, what="ceiling of the ramp"))
-    return tuple(sorted(limits, key=lambda limit: limit.pressure_pa))
+        limits.append(Limit(name=f"end of {output.name}", pressure_pa=output.pa_high, what="no more can be called for"))
+    return limits
+
+
+def _profile_limits(profile: Profile) -> list[Limit]:
+    limits = [Limit(name="profile max", pressure_pa=profile.max_pa, what="nothing in the profile calls for more")]
+    if profile.minimum_pa > 0.0:
+        limits.append(Limit(name="criterion", pressure_pa=profile.minimum_pa, what="failure below it is a reject"))
+    for step in profile.steps:
+        if isinstance(step, Proof):
+            limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="proof pressure"))
+        if isinstance(step, Ramp):
+            limits.append(Limit(name=f"step {step.name}", pressure_pa=step.ceiling_pa, what="ceiling of the ramp"))
+    return limits
 
 
 def _find_set_point(rig: Rig) -> Output | None:
@@ -275,7 +282,7 @@ def _total(values: tuple[float, ...]) -> float:
     return total
 
 
-def _charge(rig: Rig, profile: Profile | None, specimen: Specimen | None) -> tuple[Charge, ...]:
+def _charge(rig: Rig | None, profile: Profile | None, specimen: Specimen | None) -> tuple[Charge, ...]:
     charges = [
         Charge(
             name=volume.name,
@@ -283,7 +290,7 @@ def _charge(rig: Rig, profile: Profile | None, specimen: Specimen | None) -> tup
             gas_j=energy.gas_pcc2_j(volume.gas_pa_max + energy.PCC2_ATMOSPHERE_PA, volume.gas_m3),
             water_j=energy.water_j(volume.gas_pa_max, volume.water_m3),
         )
-        for volume in rig.volumes
+        for volume in (rig.volumes if rig else ())
     ]
     if profile is not None and specimen is not None and specimen.volume_m3 > 0.0:
         water_j = energy.water_j(profile.max_pa, specimen.volume_m3)
@@ -291,18 +298,18 @@ def _charge(rig: Rig, profile: Profile | None, specimen: Specimen | None) -> tup
     return tuple(charges)
 
 
-def _expect_steps(rig: Rig, profile: Profile) -> tuple[ExpectedStep, ...]:
+def _expect_steps(rig: Rig | None, profile: Profile) -> tuple[ExpectedStep, ...]:
     expected, at_pa = [], 0.0
     for index, step in enumerate(profile.steps):
-        made = _expect_step(rig, index, step, at_pa)
+        made = _expect_step(rig.vent if rig else None, index, step, at_pa)
         expected.append(made)
         at_pa = made.to_pa
     return tuple(expected)
 
 
-def _expect_step(rig: Rig, index: int, step: Step, at_pa: float) -> ExpectedStep:
+def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) -> ExpectedStep:
     """What one step does to pressure and how long it takes; a failure may end a ramp or hold at any moment."""
-    vent_s = (rig.vent.hold_ns / 1e9, (rig.vent.hold_ns + rig.vent.timeout_ns) / 1e9)
+    vent_s = (vent.hold_ns / 1e9, (vent.hold_ns + vent.timeout_ns) / 1e9) if vent else (0.0, 0.0)
     to_pa, rate, least_s, most_s, waits = at_pa, 0.0, 0.0, 0.0, False
     match step:
         case Mount() | CloseDown() | Ask():

@@ -95,11 +95,16 @@ def read_bytes(path: Path) -> bytes:
         raise FilesRefused((fault,)) from trouble
 
 
-def kind_of(raw: bytes, path: str) -> str:
-    """Which of the three kinds a file is, by its first words; "" when it says none of them."""
+def load_any_bytes(raw: bytes, path: str) -> Rig | Profile | Specimen:
+    """Which of the three kinds a file is, its own key says: `rig:`, `profile:` or `specimen:`. Raises FilesRefused."""
     document = read(raw, path)
-    keys = document.data if isinstance(document.data, dict) else {}
-    return next((kind for kind in FOLDERS if kind in keys), "")
+    kinds = [kind for kind in FOLDERS if isinstance(document.data, dict) and kind in document.data]
+    if not document.faults and len(kinds) != 1:
+        allowed = "exactly one of the keys `rig`, `profile`, `specimen`, which says what the file is"
+        document.fault((), " and ".join(kinds) or "none of them", allowed)
+    if not kinds or len(kinds) > 1:
+        raise FilesRefused(tuple(document.faults))
+    return {"rig": load_rig_bytes, "profile": load_profile_bytes, "specimen": load_specimen_bytes}[kinds[0]](raw, path)
 
 
 def _positions(path: str, name: str) -> Document:
