@@ -80,8 +80,10 @@ def _tell(ending: Any, truth: bool, as_json: bool) -> None:
         return
     typer.echo(describe_result(ending.record))
     if truth:
-        true = "it did not fail" if ending.strength_pa is None else f"{ending.strength_pa:.0f} Pa"
-        typer.echo(f"\nTruth (only a simulator knows it): pressure at the first loss of containment: {true}")
+        from rigd.files import units
+
+        true = "none, it held" if ending.strength_pa is None else units.say(ending.strength_pa, "psi", digits=5)
+        typer.echo(f"\nTruth (only a simulator knows it): pressure at the first loss of containment {true}")
     typer.echo(f"\nRecord: {ending.record}")
     typer.echo(f"Look at it:  rigd runs show {ending.record}\n             rigd runs verify {ending.record}")
     if ending.exit_code >= errors.BAD_DATA:

@@ -6,11 +6,13 @@ does is its own file's business.
 
 import os
 import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from rigd.cli import act, channels, check, demo, run, runs, status
+from rigd.cli.options import Json
 from rigd.model import errors
 
 CAUTION = (
@@ -39,9 +41,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
 )
-app.command("check", help=check.HELP, short_help="Check rig, profile and specimen files, and show what they mean.")(
-    check.check
-)
+
+
+@app.command("check", help=check.HELP, short_help="Check files, and show what they mean and what will happen.")
+def _check(
+    files: Annotated[list[Path] | None, typer.Argument(metavar="FILE...", help="Files, or names that ship.")] = None,
+    schema: Annotated[
+        str | None, typer.Option("--schema", metavar="KIND", help="Print the JSON Schema: rig, profile or specimen.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    sys.exit(check.check(files or [], schema, as_json))
+
+
 app.command("run", help=run.HELP, short_help="Run one specimen through a profile on a rig.")(run.run)
 app.add_typer(demo.app, name="demo")
 app.command("status", help=status.HELP, short_help="Show what the rig is doing.")(status.status)

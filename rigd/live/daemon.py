@@ -41,6 +41,7 @@ QUIET_NS = 20_000_000  # nothing came for so long: time passes all the same
 TICK_CHECK_S = 0.01
 SPACE_S = 1.0  # how often the disk is asked what is free
 LEAVE_S = 90.0  # from a person's or the system's wish that the process end to giving up on a proof of venting
+REST_S = 3.0  # at rest so long, a process that was told to end ends, whatever is still asked
 RETRY_S = 1.0  # between attempts to arm by --confirm
 SILENT_ACTS_S = 0.5  # a second signal this close to the first is the same key
 
@@ -60,6 +61,10 @@ class Job:
     person: str
     named: bool
     confirmed: bool  # arm and start as soon as the permissives hold
+
+    def files(self) -> dict[str, bytes]:
+        """The files of the record, under the names a record gives them."""
+        return {"rig.yaml": self.rig_bytes, "profile.yaml": self.profile_bytes, "specimen.yaml": self.specimen_bytes}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +99,8 @@ class RigProcess:
         self.is_open = False  # a record is open and acts can be taken
         self._free_bytes = 0
         self._leaving_s = 0.0  # when somebody wished the process to end
-        self._asked_again_s = 0.0
+        self._at_rest_s = 0.0  # since when it is vented or unproven while somebody wants to leave
+        self._asked_again = False
         self._auto_s = 0.0  # when arming was last tried
         self._auto_done = not job.confirmed
 
@@ -107,11 +113,7 @@ class RigProcess:
             rig=self.job.rig.name,
             profile=self.job.profile.name,
             specimen=self.job.specimen.id,
-            files={
-                "rig.yaml": self.job.rig_bytes,
-                "profile.yaml": self.job.profile_bytes,
-                "specimen.yaml": self.job.specimen_bytes,
-            },
+            files=self.job.files(),
         )
         try:
             self._begin()
@@ -213,12 +215,12 @@ class RigProcess:
         )
         self._inbox = Inbox(self._turn)
         self._free_bytes = self._record.free_bytes()
-        files = (self.job.rig_bytes, self.job.profile_bytes, self.job.specimen_bytes)
-        rig_sha256, profile_sha256, specimen_sha256 = (sha256(data).hexdigest() for data in files)
+        sha256_of = {name: sha256(data).hexdigest() for name, data in self.job.files().items()}
         self._inbox.post(
             lambda seq, t_ns: messages.Opened(
                 seq=seq, t_ns=t_ns, run=self._record.run, utc_ns=time.time_ns(), version=version("rigd"),
-                rig_sha256=rig_sha256, profile_sha256=profile_sha256, specimen_sha256=specimen_sha256,
+                rig_sha256=sha256_of["rig.yaml"], profile_sha256=sha256_of["profile.yaml"],
+                specimen_sha256=sha256_of["specimen.yaml"],
                 latched=self._record.latched_before,
             )
         )  # fmt: skip
@@ -299,12 +301,17 @@ class RigProcess:
             self._auto_done = granted
 
     def _try_to_leave(self, state: str) -> None:
-        """Once vented, or given up on, nobody waits for the questions that are left: the run is concluded."""
-        waited_s = time.monotonic() - self._leaving_s
-        if state in (VENTED, UNPROVEN) and waited_s > self._asked_again_s + RETRY_S:
-            self._asked_again_s = waited_s
+        """Once it is vented, or cannot be proven, nobody waits for the questions that are left."""
+        now_s = time.monotonic()
+        if state not in (VENTED, UNPROVEN):
+            self._at_rest_s = 0.0
+        elif not self._at_rest_s:
+            self._at_rest_s = now_s
+        at_rest_s = now_s - self._at_rest_s if self._at_rest_s else 0.0
+        if at_rest_s > RETRY_S and not self._asked_again:
+            self._asked_again = True
             self.act("vent", self.job.person, named=self.job.named, source="signal")
-        if waited_s > LEAVE_S:
+        if at_rest_s > REST_S or now_s - self._leaving_s > LEAVE_S:
             self._over.set()
 
     # --- ports of the loop body ---------------------------------------------------------------------------------------

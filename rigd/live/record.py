@@ -10,6 +10,7 @@ import contextlib
 import json
 import os
 import sys
+import threading
 import time
 from collections.abc import Iterable
 from hashlib import sha256
@@ -23,6 +24,8 @@ from rigd.store.disk import write_file
 from rigd.store.journal import BlockBuilder, identity
 from rigd.store.runs import allocate, list_runs
 
+BLOCKS_AHEAD = 32  # half of what the writer's queue takes
+WAIT_S = 30.0  # a disk that takes nothing for so long is dead, and the writer will say so
 CLOSING_S = 300.0  # sealing what is left of a run takes seconds; a disk that needs minutes is told about
 LAST_WORDS = 600  # characters of what a failed closing said that are worth repeating
 NICENESS = 10  # closing shares the computer with a rig under pressure and must always lose
@@ -36,7 +39,16 @@ def left_open(records: Path) -> tuple[Path, ...]:
 class OpenRecord:
     """A record being written. `builder` and `hand_over` are the loop body's ports."""
 
-    def __init__(self, records: Path, *, rig: str, profile: str, specimen: str, files: dict[str, bytes]) -> None:
+    def __init__(
+        self,
+        records: Path,
+        *,
+        rig: str,
+        profile: str,
+        specimen: str,
+        files: dict[str, bytes],
+        patient: bool = False,
+    ) -> None:
         self._latched_path = records / f".latched-{file_name(rig)}.json"
         given = allocate(records, profile=profile, specimen=specimen, utc_ns=time.time_ns())
         self.run, self.folder = given.number, given.path
@@ -48,12 +60,20 @@ class OpenRecord:
         hashes = tuple((name, sha256(data).hexdigest()) for name, data in files.items())
         whose = identity(run=self.run, version=version("rigd"), files=hashes)
         self.builder = BlockBuilder(whose)
-        self._writer = JournalWriter(self.folder, whose)
+        # Under virtual time there is nothing to guard, so the disk may be waited for; a rig never waits.
+        self._room = threading.Semaphore(BLOCKS_AHEAD) if patient else None
+        self._writer = JournalWriter(self.folder, whose, self._note_written)
         self._writer.open()
         self.latched_before = self._read_latched()
 
     def hand_over(self, block: bytes) -> None:
+        if self._room is not None:
+            self._room.acquire(timeout=WAIT_S)
         self._writer.put(block)
+
+    def _note_written(self, lag_us: int, error: str) -> None:
+        if self._room is not None:
+            self._room.release()
 
     def lag_us(self) -> int:
         return self._writer.lag_us

@@ -1,0 +1,61 @@
+"""The demo under virtual time: the shipped engine, loop and record in this process, half a minute of rig in a second.
+
+The record is a real one: numbered, journalled, sealed by the closing process and as good to verify and replay as one
+from a rig. Only the wire, the clock and the person are simulated.
+"""
+
+import asyncio
+import hashlib
+import time
+from importlib.metadata import version
+from pathlib import Path
+
+from rigd.cli.demo_body import PERSON, PROFILE, RIG, DemoEnding, specimen_id
+from rigd.live.record import Closing, OpenRecord
+from rigd.model import errors
+
+
+def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> DemoEnding:
+    """Play the demo to its end."""
+    from rigd.cli.job import load_job
+    from simulator.person import Person
+    from simulator.plant import Plant
+    from simulator.world import Names, World
+
+    job = load_job(
+        profile=PROFILE, rig=RIG, specimen=specimen_id(seed), facts=(), records=records, person=PERSON, named=True,
+        confirm="",
+    )  # fmt: skip
+    files = job.files()
+    record = OpenRecord(records, rig=RIG, profile=PROFILE, specimen=job.specimen.id, files=files, patient=True)
+    plant = Plant(job.rig, seed=seed, body=body, faults=faults)
+    names = Names(
+        run=record.run, utc_ns=time.time_ns(), version=version("rigd"), latched=(),
+        **{f"{name.removesuffix('.yaml')}_sha256": hashlib.sha256(data).hexdigest() for name, data in files.items()},
+    )  # fmt: skip
+    world = World(
+        job.rig, job.profile, job.specimen, plant, Person(PERSON, seed), record.builder, record.hand_over, names
+    )
+    try:
+        world.run()
+    except BaseException:
+        record.abandon()
+        raise
+    record.close()
+    trouble = asyncio.run(_seal(record.folder))
+    return DemoEnding(
+        exit_code=errors.CANNOT_WRITE if trouble else _exit_code(record.folder),
+        record=record.folder,
+        words=trouble,
+        strength_pa=plant.truth().strength_pa,
+    )
+
+
+async def _seal(folder: Path) -> str:
+    return await (await Closing.start(folder)).finish()
+
+
+def _exit_code(folder: Path) -> int:
+    from rigd.cli.result import read_result
+
+    return int(read_result(folder)["exit_code"])
