@@ -67,7 +67,7 @@ class JournalWriter:
 
     @property
     def error(self) -> str:
-        """"" or what the operating system said first. It never goes away."""
+        """ "" or what the operating system said first. It never goes away."""
         return self._error
 
     @property
@@ -134,7 +134,10 @@ class JournalWriter:
             if self._queue.empty() or self._dead:
                 self._oldest_ns = 0
             self._report(lag_us, self._error)
-        self._close_segment()
+        try:
+            self._close_segment()
+        except OSError as error:
+            self._fail(_words(error))
 
     def _write(self, block: bytes) -> None:
         try:
@@ -145,7 +148,7 @@ class JournalWriter:
             self._error = self._error or _words(error)
             self._give_back_reserve()
             self._append(block)
-        self._disk.sync(self._descriptor)
+        self._sync()
         self._segment_bytes += len(block)
 
     def _append(self, block: bytes) -> None:
@@ -166,9 +169,17 @@ class JournalWriter:
         """The header is on the disk, and the segment in its folder, before any block is."""
         header = segment_header(number=self._number, identity=self._identity, block=block)
         write_all(self._disk, self._descriptor, header)
-        self._disk.sync(self._descriptor)
-        self._disk.sync_folder(self._folder / FOLDER)
+        self._sync()
         self._segment_bytes = len(header)
+
+    def _sync(self) -> None:
+        try:
+            self._disk.sync(self._descriptor)
+            if not self._segment_bytes:
+                self._disk.sync_folder(self._folder / FOLDER)
+        except OSError:
+            self._reserve_bytes = 0  # room is no help to a file whose sync failed, whatever the error calls itself
+            raise
 
     def _give_back_reserve(self) -> None:
         """Room for the last words: cut what the full disk took of the last block, then go on behind it."""
@@ -179,12 +190,8 @@ class JournalWriter:
 
     def _close_segment(self) -> None:
         descriptor, self._descriptor = self._descriptor, -1
-        if descriptor < 0:
-            return
-        try:
+        if descriptor >= 0:
             self._disk.close(descriptor)
-        except OSError as error:
-            self._fail(_words(error))
 
     def _make_reserve(self) -> None:
         descriptor = self._disk.create(self._reserve_path)

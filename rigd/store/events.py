@@ -2,7 +2,7 @@
 
 A line is exactly the bytes that were chained, so the file is read by people, by any JSON reader, and by the verifier
 alike. Within a block inputs and outputs are merged by seq, an input before what it caused; each keeps its own order,
-which is all that is needed to part them again.
+so they can be parted again.
 """
 
 import re
@@ -25,6 +25,17 @@ def seq_of(line: bytes) -> int:
     if found is None:
         raise RecordAltered((f"a message without seq: {line[:60]!r}",))
     return int(found[1])
+
+
+def part(lines: list[bytes]) -> tuple[list[bytes], list[bytes]]:
+    """The inverse of `merge`: inputs and outputs, without their line ends. Raises RecordAltered when the lines stand in
+    an order that `merge` cannot have given, which no digest would tell."""
+    inputs, outputs = [], []
+    for line in lines:
+        (inputs if is_input(line) else outputs).append(line[:-1])
+    if inputs and outputs and merge(inputs, outputs) != b"".join(lines):
+        raise RecordAltered((f"{NAME}: the block of seq {seq_of(lines[0])} has its lines in another order",))
+    return inputs, outputs
 
 
 def is_input(line: bytes) -> bool:

@@ -10,7 +10,6 @@ first: see `verification`.
 import hashlib
 import json
 import os
-import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -33,7 +32,6 @@ WORKING = (journal.FOLDER, seal.PIECES)
 """Folders that exist only until the manifest does."""
 
 KEYS = ("chain_blocks", "chain_head", "closed", "files", "format", "previous", "run", "seal", "versions")
-_SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +78,8 @@ def parse(data: bytes) -> Manifest:
             files={name: (_whole(f["bytes"]), _sha256(f["sha256"])) for name, f in content["files"].items()},
             previous=tuple((_whole(p["run"]), _sha256(p["sha256"])) for p in content["previous"]),
             versions={name: str(text) for name, text in content["versions"].items()},
-            public_key=str(seal_part.get("public_key", "")),
-            signature=str(seal_part.get("signature", "")),
+            public_key=_hex(seal_part.get("public_key", ""), 64),
+            signature=_hex(seal_part.get("signature", ""), 128),
             sealed_bytes=sealed_bytes,
             seal_sha256=_sha256(seal_part["sha256"]),
         )
@@ -96,8 +94,15 @@ def _whole(value: Any) -> int:
 
 
 def _sha256(value: Any) -> str:
-    if not isinstance(value, str) or not _SHA256.fullmatch(value):
-        raise ValueError(f"{value!r:.80} is not a SHA-256 in lower-case hex")
+    if not value:
+        raise ValueError("a SHA-256 is missing")
+    return _hex(value, 64)
+
+
+def _hex(value: Any, digits: int) -> str:
+    """Lower-case only: a letter that changed its case would be another byte and the same number."""
+    if not isinstance(value, str) or len(value) not in (0, digits) or set(value) - set("0123456789abcdef"):
+        raise ValueError(f"{value!r:.80} is not {digits} digits of lower-case hex")
     return value
 
 

@@ -128,7 +128,9 @@ def find(records: Path, text: str) -> Path:
             names = " or ".join(path.name for path in paths)
             raise NoSuchRun(f"run {text} is there {len(paths)} times in {records}; say which: {names}")
     else:
-        paths = [run.path for run in known if run.path.name == text] or [p for p in (Path(text),) if p.is_dir()]
+        paths = [run.path for run in known if run.path.name == text] or [
+            p for p in (Path(text),) if text and p.is_dir()
+        ]
     if not paths:
         last = f"the last is R{known[-1].number:04d}" if known else "it has none"
         raise NoSuchRun(f"there is no run {text!r} in {records} ({last}); see: rigd runs list")

@@ -91,13 +91,11 @@ def rebuild(chain: Chain, lines: bytes, parts: PartReader) -> Iterator[SealedBlo
     """The blocks in order. Raises RecordAltered where the files cannot make the block the chain tells of."""
     rows, stream = _Rows(parts), io.BytesIO(lines)
     for number, row in enumerate(chain):
-        inputs, outputs = [], []
         name = f"block {number} (seq {row.first_seq})"
-        for _ in range(row.lines):
-            line = stream.readline()
-            if line[-1:] != b"\n":
-                raise RecordAltered((f"{events.NAME} ends within {name}",))
-            (inputs if events.is_input(line) else outputs).append(line[:-1])
+        own = [stream.readline() for _ in range(row.lines)]
+        if own and own[-1][-1:] != b"\n":
+            raise RecordAltered((f"{events.NAME} ends within {name}",))
+        inputs, outputs = events.part(own)
         made = rows.take(row.rows, inputs, name)
         yield SealedBlock(number=number, row=row, inputs=made, outputs=b"".join(map(prefixed, outputs)), part=rows.part)
     if stream.read(1):

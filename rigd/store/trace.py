@@ -11,7 +11,6 @@ reading checks it, because a flipped bit otherwise reads as data. Only counts, t
 bytes again.
 """
 
-import json
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +20,7 @@ import pyarrow.parquet as pq
 from rigd.model.errors import RecordAltered
 from rigd.model.messages import Reading, Scan, Tick
 from rigd.model.rig import Channel, Rig
-from rigd.store.encode import TAGS, canonical_json, layout
+from rigd.store.encode import TAGS, canonical_json, layout, parse_json
 
 FORMAT = 1
 META = b"rigd"
@@ -263,11 +262,12 @@ def read_parquet(data: bytes, *, for_bytes: bool = False, name: str = "trace") -
 def count_columns(schema: pa.Schema, name: str = "trace") -> list[list[str]]:
     """For each device the names of its count columns, from the file's own metadata."""
     try:
-        about = json.loads((schema.metadata or {})[META])
-        devices = about["devices"]
-        assert about["format"] == FORMAT and all(isinstance(c, str) for device in devices for c in device)
-    except (KeyError, ValueError, TypeError, AssertionError):
-        raise RecordAltered((f"{name} does not say which columns are counts, or is of another version",)) from None
+        about = parse_json((schema.metadata or {})[META])
+        version, devices = about["format"], [[str(column) for column in device] for device in about["devices"]]
+    except (KeyError, ValueError, TypeError):
+        raise RecordAltered((f"{name} does not say which columns are counts",)) from None
+    if version != FORMAT:
+        raise RecordAltered((f"{name} is of format {version!r:.40}; allowed: {FORMAT}",))
     return devices
 
 

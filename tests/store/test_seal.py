@@ -161,9 +161,10 @@ def test_the_file_is_encoded_as_promised_and_a_flipped_bit_in_a_page_is_noticed(
         assert wanted in column.encodings and column.compression == "ZSTD" and not column.has_dictionary_page
     whole, silent, noticed = repr(read_parquet(data).to_pydict()), 0, 0
     columns = [group.column(n) for n in range(group.num_columns)]
-    ends = [column.data_page_offset + column.total_compressed_size for column in columns]
     big = [
-        (end, column.total_compressed_size) for end, column in zip(ends, columns, strict=False) if column.total_compressed_size > 300
+        (column.data_page_offset + column.total_compressed_size, column.total_compressed_size)
+        for column in columns
+        if column.total_compressed_size > 300
     ]
     for at in [at for end, size in big for at in range(end - size // 2, end, 11)]:
         flipped = bytearray(data)
