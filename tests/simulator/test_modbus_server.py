@@ -24,6 +24,9 @@ from simulator.modbus_server import BACKLOG_MAX, ModbusServer, pack_bits, unpack
 
 SIZE = 300
 
+PATIENCE_S = 30.0
+"""No test waits this long unless it fails: then it fails instead of hanging."""
+
 
 class Memory:
     """Four tables that remember."""
@@ -149,8 +152,9 @@ async def test_pipelined_requests_are_answered_in_order(memory_server):
     requests = b"".join(read_request(1000 + number, number) for number in range(50))
     for start in range(0, len(requests), 7):
         writer.write(requests[start : start + 7])
-    for number in range(50):
-        assert struct.unpack(">HHHBBBH", await reader.readexactly(11)) == (1000 + number, 0, 5, 1, 3, 2, number)
+    async with asyncio.timeout(PATIENCE_S):
+        for number in range(50):
+            assert struct.unpack(">HHHBBBH", await reader.readexactly(11)) == (1000 + number, 0, 5, 1, 3, 2, number)
     writer.close()
     await writer.wait_closed()
     assert server.requests == 50
@@ -161,7 +165,8 @@ async def test_what_is_no_modbus_is_cut_off(memory_server, words):
     _, port, _ = memory_server
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     writer.write(bytes.fromhex(words))
-    assert await reader.read() == b""
+    async with asyncio.timeout(PATIENCE_S):
+        assert await reader.read() == b""
     writer.close()
     await writer.wait_closed()
 
@@ -172,7 +177,8 @@ async def test_a_client_that_only_asks_is_cut_off(memory_server):
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     writer.write(read_request(1, 0) * (BACKLOG_MAX + 2))
     try:
-        answered = await reader.read()
+        async with asyncio.timeout(PATIENCE_S):
+            answered = await reader.read()
     except ConnectionResetError:
         answered = b""
     assert answered == b""
@@ -313,7 +319,7 @@ async def test_the_program_serves_the_demo_rig_and_drops_its_watchdog(demo):
     kicks = 1
     await driver.drive(watchdog, kicks)
     await driver.drive(vent, vent_output.counts_energised)
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(PATIENCE_S):
         while (await scan())[shut] == 0:
             kicks += 1
             await driver.drive(watchdog, kicks)
