@@ -33,8 +33,8 @@ TEXTS = ("outcome", "verdict", "trace_class", "signs", "observation", "first_out
 CAUTIONS = (
     "Gas in the tank and trapped in the body keeps its energy after the water is gone: stay out until the rig says so.",
     "A cap, a shard or a hose can still let go. Look closely only when the line is open and at rest.",
-    "rigd is not the safety device and claims no safety rating. Relief valve, guard, hardware emergency stop, site "
-    "procedures, local codes and licensed practice come first.",
+    "rigd is not the safety device and claims no safety rating: relief valve, guard, hardware emergency stop,",
+    "site procedures, local codes and licensed practice come first.",
 )
 
 
@@ -170,14 +170,25 @@ def _pressure_lines(found: Mapping[str, Any], say: Any, reference: str) -> list[
         if found["bound_up_pa"] is not None and found["bound_down_pa"] is not None:
             low, high = failure - found["bound_down_pa"], failure + found["bound_up_pa"]
             lines.append(f"                    between {say(low, 2)} and {say(high, 2)}")
+        if found["failure_raw_pa"] is not None:
+            lines.append(
+                f"                    as sampled {say(found['failure_raw_pa'], 2)}, corrected for lag and sampling"
+            )
         if found["signs"]:
             words = "; ".join(SIGN_WORDS.get(sign, sign) for sign in found["signs"])
             lines.append(f"  Signs             {words}")
     if highest is not None:
-        fed = failure is not None and bound is not None and highest > failure + bound
-        why = " (higher than the failure pressure: the supply went on feeding)" if fed else ""
-        lines.append(f"  Highest pressure  {say(highest, 2)}{why}")
+        corrected = found["highest_corrected_pa"]
+        lines.append(f"  Highest pressure  {say(highest, 2)} as sampled{_corrected_words(corrected, say)}")
+        if None not in (failure, bound, corrected) and corrected > failure + bound:
+            lines.append(
+                "                    higher than the failure pressure: the supply went on feeding after the onset"
+            )
     return lines
+
+
+def _corrected_words(corrected_pa: float | None, say: Any) -> str:
+    return "" if corrected_pa is None else f", {say(corrected_pa, 2)} corrected"
 
 
 def _quality_lines(found: Mapping[str, Any], say: Any) -> list[str]:

@@ -55,7 +55,9 @@ def test_words_of_a_burst() -> None:
         "Run 412, specimen K-07, SIMULATED",
         "312.00 psi ± 0.62 psi (0.20 %), gauge",
         "between 311.69 psi and 312.62 psi",
-        "Highest pressure  314.20 psi (higher than the failure pressure",
+        "as sampled 311.90 psi",
+        "Highest pressure  314.20 psi as sampled, 314.40 psi corrected",
+        "higher than the failure pressure",
         "the pressure fell",
         "accept: at or above the minimum of 300.0 psi",
         "the body broke open",
@@ -66,6 +68,10 @@ def test_words_of_a_burst() -> None:
         "not the safety device",
     ):
         assert due in text, due
+
+
+def test_a_body_that_was_not_fed_is_not_said_to_be() -> None:
+    assert "higher than" not in describe(replace(BURST, highest_corrected_pa=312.5 * PSI), **WHO)
 
 
 def test_words_of_a_run_without_a_failure() -> None:
