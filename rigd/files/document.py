@@ -42,10 +42,16 @@ class Document:
     keys: dict[Path, Place] = field(default_factory=dict)
     texts: dict[Path, str] = field(default_factory=dict)  # scalars as the author wrote them
     faults: list[Fault] = field(default_factory=list)
+    told: set[Path] = field(default_factory=set)  # paths that have a fault
 
     def fault(self, path: Path, found: str, allowed: str, todo: str = "", *, at_key: bool = False) -> None:
-        """Note a fault at a value, at a key, or at the nearest parent that exists in the file."""
-        if len(self.faults) < MAX_FAULTS:
+        """Note a fault at a value, at a key, or at the nearest parent that exists in the file.
+
+        One scalar has one fault: the first says what is wrong, and others only follow from it.
+        """
+        known = path in self.texts and path in self.told
+        self.told.add(path)
+        if not known and len(self.faults) < MAX_FAULTS:
             line, column = self.place(path, at_key=at_key)
             self.faults.append(
                 Fault(
@@ -184,6 +190,9 @@ def _note_yaml_error(trouble: yaml.YAMLError, document: Document) -> None:
     mark = getattr(trouble, "problem_mark", None) or getattr(trouble, "context_mark", None)
     document.values[()] = (mark.line + 1, mark.column + 1) if mark else (1, 1)
     problem = getattr(trouble, "problem", None) or getattr(trouble, "reason", None) or "text that is not YAML"
+    if "nesting" in problem:  # libyaml stops by itself before it hands out the first event
+        document.fault((), f"nesting deeper than {MAX_DEPTH}", f"at most {MAX_DEPTH} levels")
+        return
     document.fault((), f"text YAML cannot read ({problem})", "YAML 1.2", "Look at indentation, quotes and colons")
 
 

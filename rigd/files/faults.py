@@ -9,10 +9,11 @@ import types
 import typing
 from typing import Annotated, Any
 
-from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 from rigd.files.document import Document, Path, shorten
 
+STRICT = ConfigDict(strict=True, allow_inf_nan=False)
 MAX_LISTED = 14  # allowed words printed in one fault before the list is cut
 
 _TYPE_WORDS = {
@@ -35,7 +36,7 @@ def validate(document: Document, path: Path, shape: Any, value: Any) -> Any:
     try:
         if isinstance(shape, type) and issubclass(shape, BaseModel):
             return shape.model_validate(value)
-        return TypeAdapter(shape).validate_python(value)
+        return TypeAdapter(shape, config=STRICT).validate_python(value)
     except ValidationError as trouble:
         for error in trouble.errors(include_url=False, include_input=False):
             _note(document, path, shape, error)

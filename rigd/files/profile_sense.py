@@ -74,6 +74,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
         path: Path = ("steps", index, kind)
         if kind in ("mount", "ask", "close_down") and raised:
             document.fault(path, f"`{kind}` with pressure still in the body", "a `vent` step before it", at_key=True)
+            raised = False  # told once
         if kind in ("ramp", "hold"):
             _need_before(document, path, kind, "fill", filled, skips)
             _need_before(document, path, kind, "proof", proved, skips)

@@ -208,12 +208,13 @@ def _check_vent_limit(document: Document, sound: dict[str, Any], channels: dict[
     vent = sound.get("vent")
     if vent is None:
         return
-    for name, shape in _specimens(channels).items():
-        least = shape.accuracy + _resolution(shape)
-        if vent.limit <= least:
-            at: Path = ("vent", "limit")
-            allowed = f"above {psi(least)}, the accuracy and resolution of {name}: it can prove no less"
-            document.fault(at, document.found(at), allowed, "Use a transducer of lower range, or raise the limit")
+    least, name = max(
+        ((shape.accuracy + _resolution(shape), name) for name, shape in _specimens(channels).items()), default=(0.0, "")
+    )
+    if vent.limit <= least:
+        at: Path = ("vent", "limit")
+        allowed = f"above {psi(least)}, the accuracy and resolution of {name}: it can prove no less"
+        document.fault(at, document.found(at), allowed, "Use a transducer of lower range, or raise the limit")
     if vent.hold >= vent.timeout:
         document.fault(("vent", "hold"), document.found(("vent", "hold")), "shorter than the timeout")
 

@@ -103,7 +103,7 @@ def _calibration(name: str, value: Any) -> Any:
 class _NumberShape(Shape):
     """What every channel with a number has."""
 
-    device: Name = Field(description="one of the devices of this file")
+    device: Words = Field(description="one of the devices of this file")
     address: AddressText = Field(description="where the value lives, such as holding:0 or 40001")
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = Field(description="type of the number on the wire")
     order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = Field(
@@ -183,7 +183,7 @@ class SwitchChannel(Shape):
         description="what the rig uses it for"
     )
     quantity: Literal["switch"] | None = Field(default=None, description="needed only when the role is `other`")
-    device: Name = Field(description="one of the devices of this file")
+    device: Words = Field(description="one of the devices of this file")
     address: AddressText = Field(description="where the bit lives, such as holding:5 with `bit: 0`")
     bit: int = Field(default=0, ge=0, le=15, description="which bit of the register, 0 the least significant")
     stale: DeviceTime | None = Field(default=None, description="a value older than this counts as lost")
@@ -223,11 +223,11 @@ class OutputShape(Shape):
     """One thing the rig drives. De-energised is isolated and vented."""
 
     role: Literal["supply", "inlet", "vent", "fill", "set_point", "watchdog"] = Field(description="what it does")
-    device: Name = Field(description="one of the devices of this file")
+    device: Words = Field(description="one of the devices of this file")
     address: AddressText = Field(description="where it is written, such as holding:100 or coil:0")
     counts: CountsShape = Field(description="raw values {safe: 0, energised: 1}")
     safe_reason: Words | None = Field(default=None, description="why the safe value is not 0, in words")
-    read_back: Name = Field(description="the channel that shows its true state, or `none`")
+    read_back: Words = Field(description="the channel that shows its true state, or `none`")
     agree_within: duration("1 ms", "10 s") | None = Field(
         default=None, description="longest time from command to agreement of the read-back"
     )
@@ -240,7 +240,7 @@ class RowShape(Shape):
     kind: Literal["permissive", "interlock", "trip"] = Field(
         description="permissive: must be true to arm and start; interlock: acts while it lasts; trip: stays latched"
     )
-    channel: Name = Field(description="the channel it looks at")
+    channel: Words = Field(description="the channel it looks at")
     above: str | None = Field(default=None, description="limit with its unit")
     below: str | None = Field(default=None, description="limit with its unit")
     is_: Literal[ALL_SWITCH_WORDS] | None = Field(
