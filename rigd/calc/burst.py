@@ -13,12 +13,19 @@ import numpy as np
 from rigd.calc.exact.burst import (
     CLEAN_FRACTION,
     CONFIRM_FRACTION,
+    DEEP_FRACTION,
+    DEEP_TIMES,
+    FALL_SAMPLES,
+    FOLLOWS_FROM_PA,
+    NOISE_TIMES,
+    NOISE_WINDOW,
     NOT_FOLLOWING,
     PRESSURE_FALL,
     STANDING_FRACTION,
     SUPPLY_LAG,
     SUPPLY_LAG_NS,
     SUPPLY_LAG_TIMES,
+    UNFOLLOWED_NS,
     Bounds,
 )
 from rigd.calc.exact.noise import NoiseMeter
@@ -92,20 +99,22 @@ def find_failure(watched: Watched, signs: FailureSigns, settled_ns: int) -> Fail
             highest_pa=LOWEST_PA, noise_pa=0.0, rate_pa_per_s=None,
         )  # fmt: skip
     highest = _running_maximum(pressure)
-    threshold = np.maximum(signs.drop_fraction * highest, signs.drop_pa)
+    threshold = _fall_threshold(pressure, highest, signs)
     fall = highest - pressure
     ahead = np.where(np.isnan(watched.feed_pa), watched.target_pa, watched.feed_pa)
     behind = ahead - pressure
     seen_behind = ~(ahead - watched.second_pa <= CONFIRM_FRACTION * signs.lag_pa)  # True for NaN: no vote
+    stands = (fall < STANDING_FRACTION * threshold) & (behind < CLEAN_FRACTION * signs.lag_pa)
+    followed = np.logical_or.accumulate(np.append(False, (stands & (pressure > FOLLOWS_FROM_PA))[:-1]))
+    wait_ns = np.where(followed, signs.lag_ns, UNFOLLOWED_NS)
     fires = {
-        PRESSURE_FALL: _falls(watched, fall, threshold),
-        NOT_FOLLOWING: _lasts((behind > signs.lag_pa) & seen_behind, t_ns, signs.lag_ns),
+        PRESSURE_FALL: _falls(watched, fall, threshold, highest),
+        NOT_FOLLOWING: _lasts((behind > signs.lag_pa) & seen_behind, t_ns, wait_ns),
         SUPPLY_LAG: _lasts(watched.target_pa - watched.feed_pa > SUPPLY_LAG_TIMES * signs.lag_pa, t_ns, SUPPLY_LAG_NS),
     }
     first = {sign: int(np.argmax(fired)) for sign, fired in fires.items() if fired.any()}
     sign = min(first, key=lambda name: first[name]) if first else ""  # dicts keep order: a fall goes before a lag
     fired_at = first[sign] if sign else len(t_ns)
-    stands = (fall < STANDING_FRACTION * threshold) & (behind < CLEAN_FRACTION * signs.lag_pa)
     stands[fired_at:] = False
     standing = np.flatnonzero(stands)
     onset_at = int(standing[-1]) if len(standing) else -1
@@ -188,19 +197,37 @@ def _running_maximum(values: np.ndarray) -> np.ndarray:
     return np.maximum.accumulate(np.fmax(values, LOWEST_PA))
 
 
-def _falls(watched: Watched, fall: np.ndarray, threshold: np.ndarray) -> np.ndarray:
-    """Where a fall is the body's: the feed has not fallen by as much, and a second transducer has seen it."""
-    deep = fall > threshold
-    if not deep.any():
-        return deep
+def _fall_threshold(pressure: np.ndarray, highest: np.ndarray, signs: FailureSigns) -> np.ndarray:
+    """How far below the highest counts as a fall at each sample (n,) [Pa], noise of the samples before it included."""
+    threshold = np.maximum(signs.drop_fraction * highest, signs.drop_pa)
+    squares = np.zeros(len(pressure))
+    bends = pressure[:-2] - 2.0 * pressure[1:-1] + pressure[2:]
+    squares[2:] = bends * bends
+    totals = np.concatenate((np.zeros(NOISE_WINDOW + 1), np.add.accumulate(squares)))[: len(pressure) + NOISE_WINDOW]
+    window = totals[NOISE_WINDOW:] - totals[:-NOISE_WINDOW]
+    share = 6.0 * NOISE_WINDOW
+    noisy = NOISE_TIMES * NOISE_TIMES * window > threshold * threshold * share
+    return np.where(noisy, NOISE_TIMES * np.sqrt(window / share), threshold)
+
+
+def _falls(watched: Watched, fall: np.ndarray, threshold: np.ndarray, highest: np.ndarray) -> np.ndarray:
+    """Where a fall is the body's: the feed has not fallen by as much, a second transducer has seen it, and it is deep
+    or has lasted."""
+    falls = fall > threshold
+    if not falls.any():
+        return falls
     feed_fall = np.nan_to_num(_running_maximum(watched.feed_pa) - watched.feed_pa, nan=0.0)
     shared = fall - feed_fall <= threshold
     second_fall = _running_maximum(watched.second_pa) - watched.second_pa
     unseen = second_fall <= CONFIRM_FRACTION * threshold  # False for NaN: a lost second transducer has no vote
-    return deep & ~shared & ~unseen
+    own = falls & ~shared & ~unseen
+    at = np.arange(len(own))
+    in_a_row = at - np.maximum.accumulate(np.where(own, -1, at))
+    deep = (fall > DEEP_FRACTION * highest) & (fall > DEEP_TIMES * threshold)
+    return own & (deep | (in_a_row >= FALL_SAMPLES))
 
 
-def _lasts(condition: np.ndarray, t_ns: np.ndarray, for_ns: int) -> np.ndarray:
+def _lasts(condition: np.ndarray, t_ns: np.ndarray, for_ns: int | np.ndarray) -> np.ndarray:
     """Where a condition has held without a break for `for_ns`, not counting the sample it began with."""
     if not condition.any():
         return condition

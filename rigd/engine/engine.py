@@ -12,7 +12,7 @@ from rigd.engine.acts import refusal_of
 from rigd.engine.channels import Channels
 from rigd.engine.findings import Findings
 from rigd.engine.host import Host
-from rigd.engine.interlocks import Interlocks, is_sensor_cause
+from rigd.engine.interlocks import Interlocks
 from rigd.engine.outputs import SAFE, Outputs, Wanted
 from rigd.engine.procedure import AT_CEILING, DONE, GOING, LIVE_STEPS, LOST, STALLED, Sight, Standing
 from rigd.engine.questions import Questions, after_pressure, before_pressure
@@ -54,6 +54,7 @@ from rigd.model.view import View
 
 ARMED_NS = 60_000_000_000  # arming lapses: the person who armed may have been called away
 OPERATOR_HOLD_NS = 600_000_000_000  # pressure is not left standing on a word for longer than this
+INTERLOCK_HOLD_NS = 60_000_000_000  # a condition that lasts longer does not clear by itself
 HAND_CHECK_NS = 1_800_000_000_000  # a run that nobody can prove ends unproven after half an hour
 
 
@@ -81,7 +82,8 @@ class Engine:
         self._seq = self._t_ns = 0
         self._out: list[Output] = []
         self._live: object | None = None
-        self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = self._hold_since_ns = 0
+        self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = 0
+        self._hold_since_ns = self._held_since_ns = 0
         self._was_held_by = ""
         self.was_pressurised = self._closing = self._prepared = self._stop_asked = self._fell_with_feed = False
         self._called_pa = NAN
@@ -291,11 +293,17 @@ class Engine:
     def _trip(self, cause: str) -> None:
         text = f"TRIP {cause}. The supply is isolated and the line vented. Find the cause, then reset"
         self._say("trip", text, cause=cause, first_out=self.interlocks.first_out)
-        if self.state == RUNNING and self.findings and is_sensor_cause(cause):
-            self.findings.trace_class = "sensor"
-            self._end_run("", TRIP, cause)
-        else:
-            self._end_run("tripped", TRIP, cause)
+        self._end_by_cause(cause, TRIP)
+
+    def _end_by_cause(self, cause: str, event: str) -> None:
+        """A trip, or an interlock that vents: what it says about the trace, where it says anything, names the end."""
+        trace_class = self.interlocks.trace_class_of(cause)
+        if self.state == RUNNING and self.findings is not None:
+            self.findings.first_out = self.findings.first_out or cause
+            if trace_class:
+                self.findings.trace_class = trace_class
+                self.findings.relief_lifted = trace_class == "plateau"
+        self._end_run("" if trace_class else "tripped", event, cause)
 
     def _end_run(self, ending: str, event: str, why: str) -> None:
         """Leave for the safe state. `ending` names how the run ends unless it ends by itself."""
@@ -357,7 +365,10 @@ class Engine:
             self._clock_ns += t_ns - self._clock_at_ns
         self._clock_at_ns = t_ns
         if self.interlocks.vent_by:
-            self._end_run("stopped", VENT, f"interlock {self.interlocks.vent_by}")
+            self._end_by_cause(self.interlocks.vent_by, VENT)
+            return
+        if self.interlocks.held_by and t_ns - self._held_since_ns > INTERLOCK_HOLD_NS:
+            self._end_by_cause(self.interlocks.held_by, VENT)
             return
         if self.operator_holds and t_ns - self._hold_since_ns > OPERATOR_HOLD_NS:
             self._end_run("stopped", VENT, "the operator's hold lasted too long")
@@ -395,8 +406,7 @@ class Engine:
             else:
                 self._next_step()
         elif standing.word == LOST:
-            self.findings.early = True
-            self.findings.call_mark(pressed=False)
+            self.findings.call_early()
             self._call_failure(standing.said)
         elif standing.word == AT_CEILING:
             self.findings.trace_class = "ceiling"
@@ -420,8 +430,7 @@ class Engine:
 
     def _fail_by_mark(self) -> None:
         assert self.findings is not None
-        self.findings.early = not self.findings.in_ramp
-        self.findings.call_mark(pressed=True)
+        self.findings.call_mark()
         self._say("sign", "operator_mark", sign="operator_mark", pressure_pa=self.findings.last_pa)
         self._call_failure("the operator's mark")
 
@@ -457,7 +466,7 @@ class Engine:
         assert self.findings is not None
         if self.state == UNPROVEN:
             self.findings.flags.append("UNPROVEN: nobody could say that the line is at zero")
-        result = self.findings.conclude(self._seq, self._t_ns, self.interlocks.first_out)
+        result = self.findings.conclude(self._seq, self._t_ns)
         self._out.append(result)
         self.outcome = result.outcome
         self._say("closed", f"{result.outcome}: {result.verdict}")
@@ -475,19 +484,15 @@ class Engine:
 
     def _take_zero(self) -> None:
         for channel, zero, accepted in self.zero.finish(keep=not self.was_pressurised):
-            text = f"zero of {channel}" + (
-                "" if accepted else " is beyond its limit: it hides something, find out what"
-            )
-            self._say("zero", text, channel=channel, zero_pa=zero, accepted=accepted)
-        if self.findings is None:
-            return
-        before, after = self.zero.before_pa, self.zero.after_pa
-        self.findings.zero_before_pa = before
-        self.findings.zero_shift_pa = after - before if after is not None and before is not None else None
+            words = "" if accepted else " is beyond its limit: it hides something, find out what"
+            self._say("zero", f"zero of {channel}{words}", channel=channel, zero_pa=zero, accepted=accepted)
+        if self.findings is not None:
+            self.findings.zero_before_pa = self.zero.before_pa
+            self.findings.zero_shift_pa = self.zero.shift_pa
 
     def _say_interlock(self) -> None:
         row, was = self.interlocks.held_by, self._was_held_by
-        self._was_held_by = row
+        self._was_held_by, self._held_since_ns = row, self._t_ns
         self._say("interlock", f"held by {row}" if row else f"{was} let go", row=row or was, held=bool(row))
 
     def _say(self, kind: str, text: str, **data: Scalar) -> None:

@@ -25,11 +25,14 @@ class Findings:
         "_noise",
         "_profile",
         "_settled_ns",
+        "_steepest_pa",
+        "_unwatched",
         "_watch",
         "early",
         "ending",
         "failed_ns",
         "failure_raw_pa",
+        "first_out",
         "flags",
         "gap_ns",
         "highest_pa",
@@ -39,6 +42,7 @@ class Findings:
         "latency_ns",
         "observation",
         "ramp_began_ns",
+        "relief_lifted",
         "relief_reseat_pa",
         "signs",
         "trace_class",
@@ -53,7 +57,9 @@ class Findings:
         self._settled_ns = self._mark_ns = self.ramp_began_ns = -1
         self.highest_pa = self.last_pa = 0.0
         self.last_ns = 0
-        self.in_ramp = self.early = False
+        self.in_ramp = self.early = self.relief_lifted = self._unwatched = False
+        self.first_out = ""
+        self._steepest_pa = 0.0
         self.signs: list[str] = []
         self.trace_class = self.ending = ""
         self.observation = "not_inspected"
@@ -75,6 +81,8 @@ class Findings:
 
     def note_highest(self, t_ns: int, pressure_pa: float) -> None:
         """A good primary sample in the pressurised part of the run."""
+        if pressure_pa - self.last_pa > self._steepest_pa:
+            self._steepest_pa = pressure_pa - self.last_pa
         self.last_ns, self.last_pa = t_ns, pressure_pa
         if pressure_pa > self.highest_pa:
             self.highest_pa = pressure_pa
@@ -110,14 +118,22 @@ class Findings:
         self.failure_raw_pa, self.failed_ns = watch.onset_pa, watch.onset_ns
         self.latency_ns, self.gap_ns = self.last_ns - watch.onset_ns, watch.gap_ns
 
-    def call_mark(self, pressed: bool) -> None:
-        """The operator's one key (`pressed`), or a loss in fill or proof: the newest sample is all there is to name."""
+    def call_mark(self) -> None:
+        """The operator's one key: the newest sample is all there is to name."""
         self.trace_class = "slow_loss"
-        if pressed:
-            self.signs.append("operator_mark")
-            self._mark_ns = self._profile.signs.mark_ns
-            self.latency_ns = self._mark_ns // MARK_SHARE
+        self.signs.append("operator_mark")
+        if not self.in_ramp:
+            self.call_early()
+            return
+        self._mark_ns = self._profile.signs.mark_ns
+        self.latency_ns = self._mark_ns // MARK_SHARE
         self.failure_raw_pa, self.failed_ns = self.last_pa, self.last_ns
+
+    def call_early(self) -> None:
+        """Lost before the ramp, where nobody watched for an onset: it was somewhere up to the highest pressure."""
+        self.early = self._unwatched = True
+        self.trace_class = "slow_loss"
+        self.failure_raw_pa, self.failed_ns = self.highest_pa, self.last_ns
 
     def rate_pa_per_s(self) -> float | None:
         """Achieved ramp rate, None before there is one."""
@@ -132,8 +148,12 @@ class Findings:
 
     def _bounds(self, rate_pa_per_s: float) -> Bounds:
         highest_pa, raw_pa = self._watch.highest_pa, self.failure_raw_pa
-        sagged = self._mark_ns < 0 and raw_pa is not None and highest_pa > raw_pa
-        return Bounds(
+        sagged_pa = 0.0
+        if self._unwatched:
+            sagged_pa = self._steepest_pa  # between two samples it may have stood so much higher
+        elif self._mark_ns < 0 and raw_pa is not None and highest_pa > raw_pa:
+            sagged_pa = highest_pa - raw_pa
+        bounds = Bounds(
             rate_pa_per_s=rate_pa_per_s,
             gap_ns=self.gap_ns,
             tau_ns=self._channel.tau_ns,
@@ -141,10 +161,13 @@ class Findings:
             resolution_pa=self._channel.resolution,
             noise_pa=self._noise.deviation(),
             bias_pa=self._bias(rate_pa_per_s),
-            sagged_pa=highest_pa - raw_pa if sagged else 0.0,
+            sagged_pa=sagged_pa,
         )
+        if self._unwatched:
+            bounds.down_pa = self.highest_pa  # anywhere on the way up
+        return bounds
 
-    def conclude(self, seq: int, t_ns: int, first_out: str) -> Result:
+    def conclude(self, seq: int, t_ns: int) -> Result:
         """The Result, once."""
         self._judge_zero()
         zero_pa = self.zero_before_pa or 0.0
@@ -156,7 +179,7 @@ class Findings:
             observation=self.observation,
             ending=self.ending,
             early=self.early,
-            relief_reached=0.0 < self.relief_reseat_pa <= self.highest_pa,
+            relief_reached=self.relief_lifted or 0.0 < self.relief_reseat_pa <= self.highest_pa,
         )
         failed = OUTCOMES[outcome].failed
         failure_raw = failure = failed_ns = took_ns = None
@@ -197,7 +220,7 @@ class Findings:
             noise_pa=self._noise.deviation(),
             zero_pa=self.zero_before_pa,
             zero_shift_pa=self.zero_shift_pa,
-            first_out=first_out,
+            first_out=self.first_out,
             flags=tuple(self.flags),
         )
 

@@ -103,6 +103,7 @@ class Interlocks:
         "_interlocks",
         "_permissives",
         "_read_backs",
+        "_roles",
         "_trips",
         "active",
         "first_out",
@@ -118,6 +119,7 @@ class Interlocks:
         self._trips = tuple(guard for guard in guards if guard.kind == "trip")
         self._interlocks = tuple(guard for guard in guards if guard.kind == "interlock")
         self._permissives = tuple(guard for guard in guards if guard.kind == "permissive")
+        self._roles = {row.name: rig.channels[row.channel].role for row in rig.rows if row.kind != "permissive"}
         self._channels = channels
         self._agreement = Agreement(rig, channels) if channels.second >= 0 else None
         self._read_backs = tuple(ReadBack(at, output) for at, output in enumerate(rig.outputs) if output.read_back >= 0)
@@ -182,6 +184,13 @@ class Interlocks:
             if run_state in guard.when
         ]
 
+    def trace_class_of(self, cause: str) -> str:
+        """What a cause says about the trace: that the rig lost its sight, its supply, or lifted its relief; else ""."""
+        if cause == DISAGREE or cause.endswith((" failed", " uncertain", " stale")):
+            return "sensor"
+        role = self._roles.get(cause, "")
+        return {"supply": "supply_exhausted", "relief": "plateau"}.get(role, "")
+
     def reset(self) -> bool:
         """A person's reset: False when there is nothing that can be reset."""
         if (self.state, RESET) not in TRIP_TABLE:
@@ -190,8 +199,3 @@ class Interlocks:
         self.latched.clear()
         self.first_out = ""
         return True
-
-
-def is_sensor_cause(cause: str) -> bool:
-    """Whether a cause says that the rig lost its sight rather than that the world went wrong."""
-    return cause == DISAGREE or cause.endswith((" failed", " uncertain", " stale"))

@@ -23,6 +23,13 @@ class ZeroReading:
         self.before_pa: float | None = None
         self.after_pa: float | None = None
 
+    @property
+    def shift_pa(self) -> float | None:
+        """How far the primary channel's zero moved during the run [Pa], None until both are read."""
+        if self.after_pa is None or self.before_pa is None:
+            return None
+        return self.after_pa - self.before_pa
+
     def begin(self, t_ns: int) -> None:
         self.taking, self._since_ns = True, t_ns
         for at in self._sums:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rigd.calc.burst import Watched, find_failure
-from rigd.calc.exact.burst import NOT_FOLLOWING, PRESSURE_FALL, SUPPLY_LAG, BurstWatch
+from rigd.calc.exact.burst import NOT_FOLLOWING, PRESSURE_FALL, SUPPLY_LAG, BurstWatch, trace_class_of
 from rigd.calc.exact.noise import NoiseMeter
 from rigd.calc.exact.ramp import RampFit
 from rigd.model.profile import FailureSigns
@@ -74,6 +74,7 @@ def test_a_burst_fires_at_once_and_names_the_last_sample_that_stood():
     assert assert_same(watched, 1_000_000_000) == PRESSURE_FALL
     found = find_failure(watched, SIGNS, 1_000_000_000)
     assert (found.fired_at, found.onset_at) == (1500, 1499)
+    assert trace_class_of(found.sign, found.fall_pa, found.highest_pa, found.latency_ns, False) == "collapse"
     assert found.noise_pa == pytest.approx(0.08 * PSI, rel=0.1)
     assert found.rate_pa_per_s == pytest.approx(15 * PSI, rel=1e-3)
 
@@ -85,6 +86,24 @@ def test_a_leak_that_the_tank_feeds_fires_by_not_following():
     watched = watched_of(t_ns, noisy(body), noisy(body), noisy(clean), clean)
     assert assert_same(watched) == NOT_FOLLOWING
     assert find_failure(watched, SIGNS, 0).onset_at == 1199
+
+
+def test_a_burst_of_noise_is_not_a_burst_of_the_body():
+    t_ns, clean, noisy = ramp()
+    rng = np.random.default_rng(7)
+    loud = np.zeros((2, len(t_ns)))
+    loud[:, 1000:1100] = rng.normal(0.0, 6 * PSI, (2, 100))
+    watched = watched_of(t_ns, noisy(clean) + loud[0], noisy(clean) + loud[1], noisy(clean), clean)
+    assert assert_same(watched) == ""
+
+
+def test_trapped_air_that_shrinks_is_not_a_leak():
+    t_ns, clean, noisy = ramp()
+    absolute = clean + 101_325
+    body = clean - np.minimum(clean, 12 * PSI * (101_325 / absolute) ** 2 * 8)
+    watched = watched_of(t_ns, noisy(body), noisy(body), noisy(clean), clean)
+    assert (clean - body).max() > 2 * SIGNS.lag_pa
+    assert assert_same(watched) == ""
 
 
 def test_what_the_tank_shares_is_not_the_body():

@@ -2,18 +2,22 @@
 
 Two signs come from the trace; the third, the operator's mark, comes from a person.
 
-* *pressure_fall*: the pressure stands below its own highest by more than `drop_pa` and `drop_fraction` of it, and the
-  feed (the tank that pushes) has not fallen by as much: what the tank shares is the supply's doing, not the body's.
-  A second transducer, where there is one, must have fallen too: a dying sensor falls alone.
+* *pressure_fall*: the pressure stands below its own highest by more than `drop_pa`, `drop_fraction` of it and six
+  times the noise of the last samples, and the feed (the tank that pushes) has not fallen by as much: what the tank
+  shares is the supply's doing, not the body's. A second transducer, where there is one, must have fallen too: a dying
+  sensor falls alone. A fall by a fifth of the highest is believed at once, a smaller one when three samples show it.
 * *not_following*: the feed stands above the specimen by more than `lag_pa` for `lag_ns`. Water runs through the inlet
   only to where there is room, so the ramp goes on and the body does not follow. Without a feed channel the pressure
-  called for takes its place. A second transducer must see it too.
+  called for takes its place. A second transducer must see it too. Trapped air takes water in the same way until it is
+  small, so a body that has not yet followed above three atmospheres is given more time.
 
 A third finding, *supply_lag*, is no sign of failure: the feed itself stays behind what is called for.
 
 The onset is the last sample that still stood: less than a quarter of the fall's threshold below the highest, and less
 than half of `lag_pa` behind the feed. `calc.burst` finds the same with arrays; a test holds the two together.
 """
+
+from math import sqrt
 
 from rigd.model.profile import FailureSigns
 
@@ -22,16 +26,17 @@ PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG = "pressure_fall", "not_following", "su
 STANDING_FRACTION = 0.25  # of the fall's threshold: a sample less far down still counts as standing
 CLEAN_FRACTION = 0.5  # of the lag's threshold
 CONFIRM_FRACTION = 0.5  # of a sign's threshold: the second transducer may see a little less at the same instant
+DEEP_FRACTION = 0.2  # of the highest: no noise of a working transducer does this
+DEEP_TIMES = 3.0  # the fall's threshold: at low pressure a fifth of it is little
+FALL_SAMPLES = 3  # in a row for a fall that is not deep
+NOISE_WINDOW = 32  # samples whose noise counts now
+NOISE_TIMES = 6.0  # standard deviations: both transducers that far down, three times in a row, is no chance
 COLLAPSE_PER_S = 1.0  # falling so fast that all of the pressure were gone within a second is a collapse
+FOLLOWS_FROM_PA = 303_975.0  # three atmospheres: trapped air has shrunk to a quarter by then
+UNFOLLOWED_NS = 10_000_000_000  # a body that never followed for this long is not only full of air
 SUPPLY_LAG_NS = 2_000_000_000  # a regulator's hiccup is over sooner; a supply that is late this long will not catch up
 SUPPLY_LAG_TIMES = 3.0  # lag_pa: a regulator is slower than water through an open inlet, above all as it starts
 NOISE_BAND = 4.0  # standard deviations; with 4 all of the simulated seeds lay inside (checks/physics.md section 6)
-
-
-def fall_threshold(highest_pa: float, signs: FailureSigns) -> float:
-    """How far below the highest counts as a fall [Pa]."""
-    by_fraction = signs.drop_fraction * highest_pa
-    return by_fraction if by_fraction > signs.drop_pa else signs.drop_pa
 
 
 class BurstWatch:
@@ -42,16 +47,24 @@ class BurstWatch:
     """
 
     __slots__ = (
+        "_before",
         "_before_onset_ns",
         "_behind_ns",
+        "_bends",
+        "_bends_at",
+        "_bends_total",
         "_drop_fraction",
         "_drop_pa",
+        "_falling",
         "_feed_highest",
+        "_followed",
         "_lag_ns",
         "_lag_pa",
+        "_last",
         "_late_ns",
         "_previous_ns",
         "_second_highest",
+        "_seen",
         "after_onset_ns",
         "fall_pa",
         "highest_pa",
@@ -64,11 +77,13 @@ class BurstWatch:
         self._drop_pa, self._drop_fraction = signs.drop_pa, signs.drop_fraction
         self._lag_pa, self._lag_ns = signs.lag_pa, signs.lag_ns
         self.highest_pa = self._feed_highest = self._second_highest = -1e30
-        self.onset_pa = 0.0
+        self.onset_pa = self.fall_pa = 0.0
         self.onset_ns = self.after_onset_ns = self._before_onset_ns = self._previous_ns = -1
         self._behind_ns = self._late_ns = -1
-        self.fall_pa = 0.0
-        self.shared_fall = False
+        self._falling = self._seen = self._bends_at = 0
+        self._before = self._last = self._bends_total = 0.0
+        self._bends = [0.0] * NOISE_WINDOW  # running totals of the squared bends, as they stood a window ago
+        self.shared_fall = self._followed = False
 
     def add(self, t_ns: int, pressure_pa: float, second_pa: float, feed_pa: float, target_pa: float) -> str:
         """One sample [ns, Pa]. `second_pa` and `feed_pa` are NaN where there is no good value; `target_pa` is what is
@@ -82,43 +97,80 @@ class BurstWatch:
         has_feed = feed_pa == feed_pa
         ahead_pa = feed_pa if has_feed else target_pa
         behind = ahead_pa - pressure_pa
-        threshold = self._drop_fraction * self.highest_pa
-        if threshold < self._drop_pa:
-            threshold = self._drop_pa
+        threshold = self._fall_threshold(pressure_pa)
         fall = self.highest_pa - pressure_pa
         sign = ""
         if fall > threshold:
-            self.fall_pa = fall
-            feed_fall = self._feed_highest - feed_pa if has_feed else 0.0
-            self.shared_fall = fall - feed_fall <= threshold
-            seen_by_second = not self._second_highest - second_pa <= CONFIRM_FRACTION * threshold
-            if not self.shared_fall and seen_by_second:
+            if self._is_own_fall(fall, threshold, second_pa, feed_pa):
                 sign = PRESSURE_FALL
         else:
+            self._falling = 0
             self.shared_fall = False
-        if behind > self._lag_pa and not ahead_pa - second_pa <= CONFIRM_FRACTION * self._lag_pa:
-            if self._behind_ns < 0:
-                self._behind_ns = t_ns
-            elif t_ns - self._behind_ns >= self._lag_ns and not sign:
-                sign = NOT_FOLLOWING
-        else:
-            self._behind_ns = -1
-        if has_feed and target_pa - feed_pa > SUPPLY_LAG_TIMES * self._lag_pa:
-            if self._late_ns < 0:
-                self._late_ns = t_ns
-            elif t_ns - self._late_ns >= SUPPLY_LAG_NS and not sign:
-                sign = SUPPLY_LAG
-        else:
-            self._late_ns = -1
+        if self._is_behind(t_ns, behind, ahead_pa - second_pa) and not sign:
+            sign = NOT_FOLLOWING
+        if self._is_late(t_ns, target_pa - feed_pa) and not sign:
+            sign = SUPPLY_LAG
         if not sign and fall < STANDING_FRACTION * threshold and behind < CLEAN_FRACTION * self._lag_pa:
             self.onset_pa = pressure_pa
             self._before_onset_ns = self._previous_ns
             self.onset_ns = t_ns
             self.after_onset_ns = -1
+            if pressure_pa > FOLLOWS_FROM_PA:
+                self._followed = True
         elif self.after_onset_ns < 0:
             self.after_onset_ns = t_ns
         self._previous_ns = t_ns
         return sign
+
+    def _fall_threshold(self, pressure_pa: float) -> float:
+        """How far below the highest counts as a fall now [Pa]; takes the sample into the noise of those to come."""
+        at = self._bends_at
+        window = self._bends_total - self._bends[at]
+        threshold = self._drop_fraction * self.highest_pa
+        if threshold < self._drop_pa:
+            threshold = self._drop_pa
+        if NOISE_TIMES * NOISE_TIMES * window > threshold * threshold * (6.0 * NOISE_WINDOW):
+            threshold = NOISE_TIMES * sqrt(window / (6.0 * NOISE_WINDOW))
+        self._bends[at] = self._bends_total
+        self._bends_at = at + 1 if at + 1 < NOISE_WINDOW else 0
+        if self._seen >= 2:
+            bend = self._before - 2.0 * self._last + pressure_pa
+            self._bends_total += bend * bend
+        else:
+            self._seen += 1
+        self._before, self._last = self._last, pressure_pa
+        return threshold
+
+    def _is_own_fall(self, fall: float, threshold: float, second_pa: float, feed_pa: float) -> bool:
+        """Whether a fall is the body's own, and deep or long enough to be believed."""
+        self.fall_pa = fall
+        feed_fall = self._feed_highest - feed_pa if feed_pa == feed_pa else 0.0
+        self.shared_fall = fall - feed_fall <= threshold
+        unseen = self._second_highest - second_pa <= CONFIRM_FRACTION * threshold
+        if self.shared_fall or unseen:
+            self._falling = 0
+            return False
+        self._falling += 1
+        is_deep = fall > DEEP_FRACTION * self.highest_pa and fall > DEEP_TIMES * threshold
+        return is_deep or self._falling >= FALL_SAMPLES
+
+    def _is_behind(self, t_ns: int, behind: float, second_behind: float) -> bool:
+        if not behind > self._lag_pa or second_behind <= CONFIRM_FRACTION * self._lag_pa:
+            self._behind_ns = -1
+            return False
+        if self._behind_ns < 0:
+            self._behind_ns = t_ns
+            return False
+        return t_ns - self._behind_ns >= (self._lag_ns if self._followed else UNFOLLOWED_NS)
+
+    def _is_late(self, t_ns: int, late_pa: float) -> bool:
+        if not late_pa > SUPPLY_LAG_TIMES * self._lag_pa:
+            self._late_ns = -1
+            return False
+        if self._late_ns < 0:
+            self._late_ns = t_ns
+            return False
+        return t_ns - self._late_ns >= SUPPLY_LAG_NS
 
     @property
     def gap_ns(self) -> int:
