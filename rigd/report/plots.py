@@ -213,8 +213,8 @@ class Sheet:
         for words, limit_pa in limits:
             axes.axhline(limit_pa / self.scale, color=VERMILLION, linewidth=0.9, linestyle=(0, (6, 3)), zorder=2)
             axes.annotate(
-                f"{words} {self.say(limit_pa, 0)}", (0.995, limit_pa / self.scale), xycoords=("axes fraction", "data"),
-                xytext=(0, 2), textcoords="offset points", ha="right", color=VERMILLION, fontsize=8,
+                f"{words} {self.say(limit_pa, 0)}", (0.005, limit_pa / self.scale), xycoords=("axes fraction", "data"),
+                xytext=(0, 2), textcoords="offset points", ha="left", color=VERMILLION, fontsize=8,
             )  # fmt: skip
         self._draw_target(axes)
         if self.other is not None:
@@ -243,11 +243,12 @@ class Sheet:
             if order % 2 == 0:
                 axes.axvspan(left, right, color=BAND, linewidth=0, zorder=0)
             number, share = int(step[start]), (right - left) / whole_s
-            if not 0 <= number < len(steps) or share < 0.015:
+            if not steps or number >= len(steps) or share < 0.015:
                 continue
-            upright = share < 0.008 * len(steps[number])  # a character is about 0.8 % of the axis wide
+            name = steps[number] if number >= 0 else "no step"
+            upright = share < 0.008 * len(name)  # a character is about 0.8 % of the axis wide
             axes.annotate(
-                steps[number], ((left + right) / 2, 0.985), xycoords=("data", "axes fraction"), ha="center", va="top",
+                name, ((left + right) / 2, 0.985), xycoords=("data", "axes fraction"), ha="center", va="top",
                 rotation=90 if upright else 0, color=MUTED, fontsize=8,
             )  # fmt: skip
 
@@ -350,13 +351,13 @@ class Sheet:
         if self.highest is not None:
             x, y = self.line.time_s[self.highest] - centre, self.line.value[self.highest]
             axes.plot([x], [y], "^", color=TEXT, markersize=6, markerfacecolor="none", zorder=7)
-            words = f"highest pressure {self.say(self.result['highest_pa'])}"
-            offset: tuple[float, float] = (-8.0, 10.0) if run else (10.0, 18.0)
+            words = f"highest pressure {self.say(self.result['highest_pa'])} as sampled"
+            offset: tuple[float, float] = (-2.0, 42.0) if run else (10.0, 18.0)
             self._point_out(axes, words, x, y, offset, TEXT)
         if self.failure is not None and self.result.get("failure_pa") is not None:
             x, y = self.line.time_s[self.failure] - centre, self.result["failure_pa"] / self.scale
             axes.plot([x], [y], "D", color=VERMILLION, markersize=6, markeredgecolor=TEXT, zorder=8)
-            self._point_out(axes, self._failure_words(run), x, y, (10.0, -14.0) if run else (-10.0, 18.0), VERMILLION)
+            self._point_out(axes, self._failure_words(run), x, y, (-12.0, 16.0) if run else (-10.0, 18.0), VERMILLION)
 
     def _failure_words(self, run: bool) -> str:
         bound = self.result.get("bound_pa")
@@ -378,5 +379,5 @@ class Sheet:
         axes.annotate(
             words, (x, y), xytext=(dx, offset[1]), textcoords="offset points", va="center",
             ha="left" if dx > 0 else "right", color=color, fontsize=8.5, fontweight="bold",
-            arrowprops={"arrowstyle": "-", "color": color, "linewidth": 0.7},
+            arrowprops={"arrowstyle": "-", "color": color, "linewidth": 0.7, "relpos": (0 if dx > 0 else 1, 0.2)},
         )  # fmt: skip

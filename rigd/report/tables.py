@@ -10,13 +10,14 @@ import io
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from rigd.files.units import PRESSURE, parse
+from rigd.files.units import PRESSURE, TEMPERATURE, TIME, NotAQuantity, parse
 from rigd.model.observations import OBSERVATIONS
-from rigd.model.specimen import FACTS
+from rigd.model.specimen import FACTS, QUANTITY_FACTS
 from rigd.model.states import LINE_AT_ZERO
 from rigd.model.verdicts import OUTCOMES
 
 NS_PER_S = 1e9
+FACT_KINDS = {kind.si: kind for kind in (TEMPERATURE, TIME)}
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run such a cell instead of showing it
 
 SIGN_WORDS = {
@@ -68,7 +69,8 @@ def result_row(
     """One tidy row: who and what, the outcome, every number in SI, then the pressures again in the display unit."""
     found = fields_of(result)
     row: dict[str, Any] = {"run": run, "specimen": specimen, "profile": profile, "rig": rig, "opened_utc": opened_utc}
-    row |= {name: facts.get(name, "") for name in FACTS}
+    row |= {name: facts.get(name, "") for name in FACTS if name not in QUANTITY_FACTS}
+    row |= {f"{name}_{si.lower()}": _si_of(facts.get(name, ""), si) for name, si in QUANTITY_FACTS.items()}
     row |= {name: _joined(found[name]) for name in TEXTS}
     row["pressure_reference"] = pressure_reference
     row |= {name: found[name] for name in PRESSURES}
@@ -80,6 +82,18 @@ def result_row(
         shown = name.replace("_pa_per_s", f"_{label}_per_s") if "_per_" in name else name.removesuffix("pa") + label
         row.setdefault(shown, None if found[name] is None else float(f"{found[name] / scale:.7g}"))
     return row
+
+
+def _si_of(text: str, si: str) -> float | None:
+    """A fact that is a quantity, in SI: written as an SI number when measured, with its unit when a person wrote it."""
+    try:
+        value = float(text)
+    except ValueError:
+        try:
+            value = parse(text, FACT_KINDS[si])
+        except NotAQuantity:  # not known, or words: they stay in run.json, where a run is never refused for them
+            return None
+    return float(f"{value:.9g}")
 
 
 def _joined(value: Any) -> str:

@@ -31,7 +31,14 @@ WHERE = {"profile": "ramped-burst", "rig": "demo", "opened_utc": "2026-11-24T21:
 
 
 def test_row_survives_a_csv_and_says_si_and_display() -> None:
-    evil = {"make": "=1+1", "size": "-tall", "lot": "@x"}
+    evil = {
+        "make": "=1+1",
+        "size": "-tall",
+        "lot": "@x",
+        "water_temperature": "292.8",
+        "conditioning": "2 h",
+        "specimen_temperature": "cold",
+    }
     rows = [
         result_row(BURST, **WHO, **WHERE, facts=evil),
         result_row(asdict(NOTHING), **WHO, **WHERE, facts={}, display_unit="bar"),
@@ -41,10 +48,12 @@ def test_row_survives_a_csv_and_says_si_and_display() -> None:
     burst, stopped = table.iloc[0], table.iloc[1]
     assert (burst["make"], burst["size"], burst["lot"]) == ("'=1+1", "'-tall", "'@x")
     assert burst["zero_pa"] == -120.0, "a negative number is a number, never text"
+    assert (burst["water_temperature_k"], burst["conditioning_s"]) == (292.8, 7200.0)
     assert burst["failure_pa"] == BURST.failure_pa
     assert burst["failure_psi"] == pytest.approx(312.0, abs=1e-4)
     assert burst["ramp_psi_per_s"] == pytest.approx(14.98, rel=1e-6)
     assert burst["time_to_failure_s"] == 20.8
+    assert pd.isna(stopped["conditioning_s"]) and pd.isna(burst["specimen_temperature_k"])
     assert pd.isna(stopped["failure_pa"]) and pd.isna(stopped["failure_bar"]) and stopped["first_out"] == "door"
     assert results_csv(rows) == text
 
