@@ -51,7 +51,7 @@ class Document:
         """
         known = path in self.texts and path in self.told
         self.told.add(path)
-        if not known and len(self.faults) < MAX_FAULTS:
+        if not known and not self.full:
             line, column = self.place(path, at_key=at_key)
             self.faults.append(
                 Fault(
@@ -64,6 +64,11 @@ class Document:
                     todo=todo,
                 )
             )
+
+    @property
+    def full(self) -> bool:
+        """More faults than anybody reads: there is no use in looking for others."""
+        return len(self.faults) >= MAX_FAULTS
 
     def place(self, path: Path, *, at_key: bool = False) -> Place:
         if at_key and path in self.keys:

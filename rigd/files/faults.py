@@ -39,6 +39,8 @@ def validate(document: Document, path: Path, shape: Any, value: Any) -> Any:
         return TypeAdapter(shape, config=STRICT).validate_python(value)
     except ValidationError as trouble:
         for error in trouble.errors(include_url=False, include_input=False):
+            if document.full:
+                break
             _note(document, path, shape, error)
         return None
 

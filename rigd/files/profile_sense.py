@@ -33,7 +33,7 @@ def pick_step(document: Document, path: Path, entry: Any) -> Any:
         here = (*path, kind)
         document.fault(here, f"the step {kind!r}", listed(STEP_SHAPES), suggest(kind, STEP_SHAPES), at_key=True)
         return None
-    return StepShape
+    return StepShape if entry[kind] is not None else None  # a step without a value was told where it was read
 
 
 def check_profile(document: Document, sound: dict[str, Any]) -> None:

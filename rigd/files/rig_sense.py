@@ -31,18 +31,18 @@ def pick_channel(document: Document, path: Path, entry: Any) -> Any:
     if not isinstance(entry, dict):
         document.fault(path, document.found(path), "a block of keys", at_key=True)
         return None
-    role, quantity = entry.get("role"), entry.get("quantity")
+    role, quantity = str(entry.get("role")), str(entry.get("quantity"))
     if role in QUANTITY_OF_ROLE:
         return CHANNEL_SHAPES[QUANTITY_OF_ROLE[role]]
     if role == "other":
         if quantity in CHANNEL_SHAPES:
             return CHANNEL_SHAPES[quantity]
         here = (*path, "quantity")
-        hint = suggest(str(quantity), CHANNEL_SHAPES)
+        hint = suggest(quantity, CHANNEL_SHAPES)
         document.fault(here, document.found(here), f"with role `other`: {listed(CHANNEL_SHAPES)}", hint)
         return None
     here = (*path, "role")
-    document.fault(here, document.found(here), listed(CHANNEL_ROLES), suggest(str(role), CHANNEL_ROLES))
+    document.fault(here, document.found(here), listed(CHANNEL_ROLES), suggest(role, CHANNEL_ROLES))
     return None
 
 

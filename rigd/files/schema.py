@@ -27,6 +27,8 @@ def _without_nulls(node: Any) -> Any:
     if not isinstance(node, dict):
         return node
     node = {key: _without_nulls(value) for key, value in node.items() if not (key == "default" and value is None)}
+    if "patternProperties" in node:
+        node["additionalProperties"] = False  # a name that does not match is wrong, not merely unknown
     branches = [branch for branch in node.get("anyOf", []) if branch != {"type": "null"}]
     if "anyOf" not in node or len(branches) == len(node["anyOf"]):
         return node

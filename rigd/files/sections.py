@@ -23,7 +23,7 @@ def read_sections(document: Document, shape: type[BaseModel], picks: dict[str, P
         return sound
     known = keys_of(shape)
     for key in document.data:
-        if key not in known:
+        if key not in known and not document.full:
             note_unknown(document, (key,), known)
     for key, field in known.items():
         if key not in document.data:
@@ -44,7 +44,8 @@ def _read_block(document: Document, key: str, field: Any, pick: Pick | None) -> 
     if kind not in (dict, list) or not isinstance(value, kind) or (kind is list and pick is None):
         annotated = field.rebuild_annotation() if field.metadata else field.annotation
         return validate(document, (key,), annotated, value)
-    _check_size(document, (key,), value, field)
+    if not _has_sound_size(document, (key,), value, field):
+        return None
     entries = value.items() if kind is dict else enumerate(value)
     name_type, entry_type = get_args(field.annotation) if kind is dict else (None, None)
     sound: dict[Any, Any] = {}
@@ -68,10 +69,13 @@ def _check_name(document: Document, path: Path, name_type: Any) -> None:
         document.fault(path, fault.found, fault.allowed, fault.todo, at_key=True)
 
 
-def _check_size(document: Document, path: Path, value: Any, field: Any) -> None:
+def _has_sound_size(document: Document, path: Path, value: Any, field: Any) -> bool:
+    """Refuse a block of too many entries before its entries are looked at one by one."""
     for limit in field.metadata:
         low, high = getattr(limit, "min_length", None), getattr(limit, "max_length", None)
         if low is not None and len(value) < low:
             document.fault(path, f"{len(value)} entries", f"at least {low}")
         if high is not None and len(value) > high:
-            document.fault(path, f"{len(value)} entries", f"at most {high}")
+            document.fault(path, f"{len(value)} entries", f"at most {high}", at_key=True)
+            return False
+    return True

@@ -73,7 +73,7 @@ def _check_max(rig: Rig, profile: Profile, document: Document) -> None:
 
 def _check_ramp(rig: Rig, profile: Profile, document: Document, path: Path, step: Ramp) -> None:
     primary = _primary(rig)
-    at = (*path, "rate") if (*path, "rate") in document.values else path
+    at = (*path, "expected_pressure" if step.window_low_ns else "rate")
     scan_s = rig.devices[primary.device].scan_ns / 1e9
     hidden_pa = step.rate_pa_per_s * scan_s
     if hidden_pa > profile.peak_tolerance_pa:

@@ -1,0 +1,99 @@
+"""`rigd check` as a person meets it: what is printed, and the exit code."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from rigd.cli.check import check
+from rigd.files import load
+from rigd.files.document import read
+from rigd.model.errors import UsageRefused
+
+ALL = [Path("demo"), Path("ramped-burst"), Path("K-07")]
+
+
+def test_sound_files_are_foretold(capsys):
+    assert check(ALL) == 0
+    said = capsys.readouterr().out
+    for words in (
+        *("SIMULATED", "holding:0 = 40001", "0 to 450 psi at 15 psi/s", "Duration", "kB/s of record"),
+        *("relief set", "weakest part: hose", "watchdog relay drops out 500 ms", "UNPROVEN"),
+        *("ASME PCC-2-2008", "later copies", "WITHOUT a barrier", "invented test house", "keep it outside"),
+        *("smallest opening", "smallest pressure step it can make: 0.0625 psi", "gas the ramp takes: 245 L/min"),
+        "Specimen K-07: 9 of 9 facts known",
+    ):
+        assert words in said, words
+    assert said.splitlines()[-1].startswith("Caution: this software is not the safety device")
+    places = [said.index(words) for words in ("vent limit", "profile max", "trip overpressure_a", "relief set")]
+    assert places == sorted(places)
+
+
+def test_window_and_single_files(capsys):
+    assert check([Path("timed-burst")]) == 0
+    said = capsys.readouterr().out
+    assert "between 60 s and 70 s" in said and "4.615 psi/s" in said and "Give a rig file too" in said
+    assert check([Path("demo")]) == 0
+    assert "Stored energy" in capsys.readouterr().out
+
+
+def test_json_is_in_si(capsys):
+    assert check(ALL, as_json=True) == 0
+    body = json.loads(capsys.readouterr().out)
+    (foretold,) = body["forecasts"]
+    assert body["ok"] and foretold["profile"] == "ramped-burst"
+    assert foretold["peak_pa"] == pytest.approx(450 * 6894.757293168362)
+    assert [step["kind"] for step in foretold["steps"]][3] == "ramp"
+    assert body["caution"].startswith("Caution")
+
+
+def test_all_faults_of_all_files(tmp_path, capsys):
+    rig, profile = tmp_path / "rig.yaml", tmp_path / "profile.yaml"
+    rig.write_bytes(load.find("demo", "rig").read_bytes().replace(b"set: 600 psi", b"set: 600"))
+    profile.write_bytes(load.find("ramped-burst", "profile").read_bytes().replace(b"bleed: 8 s", b"bleed: 8 psi"))
+    assert check([rig, profile]) == 65
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].startswith(f"{rig}:") and "relief.set" in said[0]
+    assert said[1].startswith(f"{profile}:") and "steps[1].fill.bleed" in said[1]
+    assert said[2].startswith("2 faults")
+    assert check([rig, profile], as_json=True) == 65
+    body = json.loads(capsys.readouterr().out)
+    assert not body["ok"] and [fault["key"] for fault in body["faults"]] == ["relief.set", "steps[1].fill.bleed"]
+
+
+def test_a_pair_that_does_not_fit(tmp_path, capsys):
+    profile = tmp_path / "profile.yaml"
+    text = load.find("ramped-burst", "profile").read_bytes().replace(b"max: 450 psi", b"max: 490 psi")
+    profile.write_bytes(text)
+    assert check([profile]) == 0
+    capsys.readouterr()
+    assert check([Path("demo"), profile]) == 65
+    said = capsys.readouterr().out
+    assert f"{profile}:" in said and "below the trip overpressure_a" in said
+
+
+def test_what_is_no_file(tmp_path, capsys):
+    assert check([tmp_path / "absent.yaml", Path("demo")]) == 66
+    assert "absent.yaml:1:1: found no such file" in capsys.readouterr().err
+    other = tmp_path / "other.yaml"
+    other.write_text("colour: blue\n")
+    assert check([other]) == 65
+    assert "exactly one of the keys" in capsys.readouterr().out
+    assert check([tmp_path]) == 65
+    assert "directory" in capsys.readouterr().out
+
+
+def test_schema(capsys):
+    for kind, name in (("rig", "demo"), ("profile", "timed-burst"), ("specimen", "K-07")):
+        assert check([], schema=kind) == 0
+        schema = json.loads(capsys.readouterr().out)
+        jsonschema.Draft202012Validator(schema).validate(read(load.find(name, kind).read_bytes(), name).data)
+
+
+@pytest.mark.parametrize(
+    "call", [lambda: check([]), lambda: check([], schema="recipe"), lambda: check([Path("demo"), Path("demo")])]
+)
+def test_wrong_calls(call):
+    with pytest.raises(UsageRefused, match="allowed"):
+        call()
