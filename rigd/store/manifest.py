@@ -31,6 +31,9 @@ MAX_FILES = 100_000
 WORKING = (journal.FOLDER, seal.PIECES)
 """Folders that exist only until the manifest does."""
 
+DAMAGED = "damaged-journal"
+"""Where a damaged journal is kept, whole, in the sealed record: what lies behind the damage is evidence too."""
+
 KEYS = ("chain_blocks", "chain_head", "closed", "files", "format", "previous", "run", "seal", "versions")
 
 
@@ -150,15 +153,19 @@ def seal_folder(
     versions: dict[str, str],
     previous: tuple[tuple[int, str], ...] = (),
     key: RigKey | None = None,
+    keep_journal: bool = False,
     disk: Disk = DISK,
 ) -> Path:
     """Hash every file, write the manifest, make all read-only, remove the journal. Can be done again after a crash.
 
+    `keep_journal`: its reader ended in damage, so its segments are sealed with the record, under DAMAGED.
     events.jsonl and chain.bin must be there (`seal.join_pieces`). Raises RecordAltered for what cannot be sealed (a
     link, a pipe, a file name that is no text), OSError when the disk fails.
     """
     manifest_path = folder / NAME
     if not manifest_path.exists():
+        if keep_journal:
+            _keep_journal(folder, disk)
         files = _files_to_seal(folder, disk)
         links = chain.Chain(read_file(folder / chain.NAME))
         content = {
@@ -174,12 +181,32 @@ def seal_folder(
         write_file(
             manifest_path, render({**content, "seal": _seal_of(render(content), key)}), disk=disk, mode=READ_ONLY
         )
-    _remove_working(folder, disk)
+    clear_up(folder, disk=disk)
+    return manifest_path
+
+
+def clear_up(folder: Path, *, disk: Disk = DISK) -> None:
+    """What follows once the manifest, and with it everything the journal held, is on the disk: journal and pieces go,
+    folders become read-only. Whoever finds a manifest does this again: a closing process may have died before it."""
+    assert (folder / NAME).is_file(), "the journal is the only truth until there is a manifest"
+    for name in WORKING:
+        place = folder / name
+        if place.is_dir():
+            for path in sorted(place.iterdir()):
+                disk.remove(path)
+            os.rmdir(place)
+    disk.sync_folder(folder)
     for _, entry in listing(folder):
         if entry.is_dir(follow_symlinks=False):
             os.chmod(entry.path, READ_ONLY_FOLDER)
     os.chmod(folder, READ_ONLY_FOLDER)
-    return manifest_path
+
+
+def _keep_journal(folder: Path, disk: Disk) -> None:
+    (folder / DAMAGED).mkdir(mode=0o750, exist_ok=True)
+    disk.sync_folder(folder)
+    for path in journal.segments(folder):
+        write_file(folder / DAMAGED / path.name, read_file(path), disk=disk)
 
 
 def _seal_of(sealed_bytes: bytes, key: RigKey | None) -> dict[str, str]:
@@ -220,14 +247,3 @@ def kind_of(entry: os.DirEntry) -> str:
         if is_kind(mode):
             return words
     return "a device"
-
-
-def _remove_working(folder: Path, disk: Disk) -> None:
-    """The journal and the pieces go only now: the manifest is on the disk, and with it everything they held."""
-    for name in WORKING:
-        place = folder / name
-        if place.is_dir():
-            for path in sorted(place.iterdir()):
-                disk.remove(path)
-            os.rmdir(place)
-    disk.sync_folder(folder)

@@ -256,6 +256,28 @@ def test_a_disk_that_stalls_makes_the_lag_grow_then_refuses_and_loses_nothing_it
     assert len(list(reader)) == accepted and reader.ending.kind == "torn"
 
 
+def test_what_waits_behind_a_failed_block_is_never_written(tmp_path):
+    go_on, entered = threading.Event(), threading.Event()
+
+    class FailsLate(Recorder):
+        def sync(self, descriptor: int) -> None:
+            super().sync(descriptor)
+            if len(self.calls) > 4:
+                entered.set()
+                assert go_on.wait(20)
+                raise OSError(errno.EIO, "injected")
+
+    disk, blocks = FailsLate(), make_blocks(8)
+    writer = JournalWriter(tmp_path, WHO, disk=disk, reserve_bytes=0)
+    writer.open()
+    assert writer.put(blocks[0]) and entered.wait(20)
+    assert [writer.put(block) for block in blocks[1:]] == [True] * 7
+    done = len(disk.calls)
+    go_on.set()
+    assert writer.close() is False and "EIO" in writer.error
+    assert [name for name, _ in disk.calls[done:]] == ["close"]
+
+
 def test_closing_does_not_wait_for_ever(tmp_path):
     go_on = threading.Event()
 

@@ -36,6 +36,7 @@ from rigd.model.rig import (
     VentRule,
 )
 from rigd.store import seal
+from rigd.store.disk import DISK, Disk
 from rigd.store.journal import BlockBuilder, identity, read_blocks, segment_header, segment_path
 from rigd.store.manifest import seal_folder
 
@@ -153,15 +154,19 @@ class MadeRun:
     def readings(self) -> list[Reading]:
         return [said for said in self.outputs if type(said) is Reading]
 
-    def seal(self, **more: object) -> Path:
-        """All segments, the joined files, the manifest."""
-        number = 1
+    def seal(self, *, disk: Disk = DISK, **more: object) -> Path:
+        """All segments, the joined files, the manifest; what is sealed already is not sealed again."""
+        number = len(seal.sealed_segments(self.folder)) + 1
         while segment_path(self.folder, number).exists():
-            blocks = list(read_blocks(self.folder, first=number, last=number))
-            seal.seal_segment(blocks, self.readings, self.rig, self.folder, number)
+            reader = read_blocks(self.folder, first=number, last=number)
+            blocks = list(reader)
+            seal.seal_segment(blocks, self.readings, self.rig, self.folder, number, disk=disk)
             number += 1
-        seal.join_pieces(self.folder, self.identity)
-        return seal_folder(self.folder, run=self.number, versions={"rigd": "0.1.0"}, **more)
+            if reader.ending is not None:
+                break
+        if not (self.folder / "manifest.json").exists():
+            seal.join_pieces(self.folder, self.identity, disk=disk)
+        return seal_folder(self.folder, run=self.number, versions={"rigd": "0.1.0"}, disk=disk, **more)
 
 
 def make_run(folder: Path, *, number: int, count: int, per_block: int, per_segment: int, closed: bool) -> MadeRun:

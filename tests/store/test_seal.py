@@ -1,5 +1,6 @@
 """Sealing and reading back: the exact bytes of every block out of Parquet, lines and rows; one line opens the trace."""
 
+import errno
 import json
 from dataclasses import replace
 
@@ -14,10 +15,12 @@ from rigd.model.errors import RecordAltered
 from rigd.model.messages import Scan, Tick
 from rigd.store import archive, chain, events, seal
 from rigd.store.archive import open_run
+from rigd.store.disk import Disk
 from rigd.store.encode import encode, join
-from rigd.store.journal import read_blocks
-from rigd.store.manifest import seal_folder
+from rigd.store.journal import read_blocks, segment_path
+from rigd.store.manifest import DAMAGED, WORKING, clear_up
 from rigd.store.trace import read_parquet
+from rigd.store.verification import verify
 
 
 def test_a_sealed_run_gives_back_every_block_byte_for_byte(run_maker):
@@ -91,8 +94,87 @@ def test_sealing_again_gives_the_same_bytes_and_finishes_what_was_left(run_maker
     (twin.folder).chmod(0o750)
     (twin.folder / "journal").mkdir()
     (twin.folder / "journal" / "seg-00001.bin").write_bytes(b"left behind after the manifest")
-    seal_folder(twin.folder, run=7, versions={})  # the manifest stands; sealing again only clears up
+    assert not verify(twin.folder).ok
+    clear_up(twin.folder)
     assert open_run(twin.folder).run == {"run": 7}
+
+
+class FailsAt(Disk):
+    """The real disk until call number n, when it is full, broken or its process is killed."""
+
+    def __init__(self, n: int, error: BaseException) -> None:
+        self.n, self.calls, self.error = n, 0, error
+
+    def _call(self) -> None:
+        self.calls += 1
+        if self.calls >= self.n:
+            raise self.error
+
+    def create(self, path):
+        self._call()
+        return super().create(path)
+
+    def write(self, descriptor, data):
+        if self.calls + 1 >= self.n:
+            super().write(descriptor, bytes(data)[: len(data) // 2])
+        self._call()
+        return super().write(descriptor, data)
+
+    def sync(self, descriptor):
+        self._call()
+        super().sync(descriptor)
+
+    def rename(self, source, target):
+        self._call()
+        super().rename(source, target)
+
+    def remove(self, path):
+        self._call()
+        super().remove(path)
+
+    def sync_folder(self, path):
+        self._call()
+        super().sync_folder(path)
+
+
+@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "full"), OSError(errno.EIO, "broken"), KeyboardInterrupt()])
+def test_closing_that_fails_at_its_nth_call_is_finished_by_the_next_with_the_same_bytes(run_maker, error):
+    whole = run_maker("whole", count=12, per_block=4, per_segment=2)
+    whole.seal()
+    n = 0
+    while True:
+        n += 1
+        run, disk = run_maker(f"run-{n}", count=12, per_block=4, per_segment=2), FailsAt(n, error)
+        try:
+            run.seal(disk=disk)
+        except (OSError, KeyboardInterrupt) as raised:
+            assert raised is error
+            half = any((run.folder / name).exists() for name in WORKING)
+            assert verify(run.folder).ok is not half  # half a record is never taken for one
+            run.seal()
+        assert verify(run.folder).ok
+        for path in whole.folder.rglob("*"):
+            if path.is_file():
+                assert (run.folder / path.relative_to(whole.folder)).read_bytes() == path.read_bytes()
+        if disk.calls < n:
+            break
+    assert n > 60
+
+
+def test_a_damaged_journal_is_sealed_with_the_record_and_not_thrown_away(run_maker):
+    """What lies behind the damage is evidence too, for somebody with better tools."""
+    run = run_maker(count=24, per_block=4, per_segment=3)
+    path = segment_path(run.folder, 2)
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    reader = read_blocks(run.folder)
+    found = list(reader)
+    assert reader.ending.kind == "damaged" and found
+    run.seal(keep_journal=True)
+    assert open_run(run.folder).manifest.closed is False
+    assert (run.folder / DAMAGED / path.name).read_bytes() == data and not path.exists()
+    assert f"{DAMAGED}/{path.name}" in open_run(run.folder).manifest.files
 
 
 def test_readings_that_are_not_those_chained_are_told_by_block_and_sealed_all_the_same(run_maker):
