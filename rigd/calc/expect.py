@@ -177,13 +177,23 @@ def gas_behind_regulator_m3(rig: Rig) -> float:
     return total
 
 
+def across_inlet_pa(rig: Rig, profile: Profile) -> float:
+    """Return the pressure across the open inlet at which a body is called not following [Pa].
+
+    With a feed channel that is the lag itself; without one the body is compared with what is called for, and the loop
+    may have raised the feed above that by all of its trim.
+    """
+    has_feed = any(channel.role == "feed" for channel in rig.channels)
+    return profile.signs.lag_pa + (0.0 if has_feed else rig.control.trim_pa)
+
+
 def smallest_opening(rig: Rig, profile: Profile, ramp: Ramp) -> tuple[float, float, float]:
     """Return the smallest hole in the body that the pressure can show, at what pressure, and what flows through it.
 
     Parameters
     ----------
     rig : Rig
-        Its measured inlet Q = k sqrt(dp) and the trim of its loop.
+        Its measured inlet Q = k sqrt(dp).
     profile : Profile
         The lag at which its sign of failure fires.
     ramp : Ramp
@@ -195,17 +205,16 @@ def smallest_opening(rig: Rig, profile: Profile, ramp: Ramp) -> tuple[float, flo
 
     Assumes
     -------
-    The hole shows when it takes more than the inlet feeds while the body stays just less behind than the lag that is
-    called a failure, with the loop at the end of its trim: then across the inlet stand lag + trim. Sharp-edged hole,
-    water, Cd = 0.62, opening at the expected pressure (at half the ceiling where none is given). A smaller hole is fed
-    through and seen only by a person or, after the end, by the water it lost.
+    The hole shows when it takes more than the inlet feeds with `across_inlet_pa` across it. Sharp-edged hole, water,
+    Cd = 0.62, opening at the expected pressure (at half the ceiling where none is given). A smaller hole is fed through
+    and seen only by a person or, after the end, by the water it lost.
 
     Source
     ------
     Orifice equation Q = Cd A sqrt(2 dp/rho), any handbook of hydraulics.
     """
     pressure_pa = ramp.expected_pa or ramp.ceiling_pa / 2.0
-    fed_m3_per_s = rig.inlet_m3_per_s_pa * sqrt(profile.signs.lag_pa + rig.control.trim_pa)
+    fed_m3_per_s = rig.inlet_m3_per_s_pa * sqrt(across_inlet_pa(rig, profile))
     return hole_m2(fed_m3_per_s, pressure_pa), pressure_pa, fed_m3_per_s
 
 

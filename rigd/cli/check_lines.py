@@ -5,7 +5,7 @@ from math import pi, sqrt
 from pathlib import Path
 from typing import Any
 
-from rigd.calc.expect import ExpectedStep, Forecast
+from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
 from rigd.files import units
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Address, Rig, Row
@@ -178,7 +178,7 @@ def _describe_sight(rig: Rig, profile: Profile, foretold: Forecast, unit: str) -
         flow = units.say(foretold.opening_flow_m3_per_s, "L/min", units.FLOW, 2)
         area, at = f"{foretold.opening_m2 * 1e6:.2g} mm2", units.say(foretold.opening_pa, unit, digits=3)
         yield f"  smallest opening it could notice: a hole {across * 1e3:.2g} mm across ({area}) at {at}"
-        behind = units.say(profile.signs.lag_pa + rig.control.trim_pa, unit)
+        behind = units.say(across_inlet_pa(rig, profile), unit)
         yield f"    assumed: it takes more than the inlet feeds with {behind} across it, {flow} (Cd 0.62);"
         yield "    a smaller one is fed through and is left to a person's eyes and to the mark key"
     yield f"  smallest pressure step it can make: {units.say(foretold.set_point_step_pa, unit, digits=3)}"

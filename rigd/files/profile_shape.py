@@ -123,7 +123,9 @@ class SignsShape(Shape):
 
     drop: PositivePressure = Field(description="pressure falls this far below its highest")
     drop_fraction: Percent = Field(description="or this part of it, whichever is larger")
-    lag: PositivePressure = Field(description="or stays this far behind what is called for")
+    lag: PositivePressure = Field(
+        description="or stays this far behind the tank that feeds it (behind what is called for, without one)"
+    )
     lag_time: duration("10 ms", "60 s") = Field(description="for this long")
     mark: duration("0 s", "60 s") = Field(description="a person's longest delay from seeing to pressing the mark key")
 

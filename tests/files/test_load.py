@@ -14,7 +14,13 @@ from rigd.model.profile import Ramp
 from rigd.model.specimen import FACTS, QUANTITY_FACTS
 
 PSI = 6894.757293168362
-SHIPPED = [("demo", "rig"), ("ramped-burst", "profile"), ("timed-burst", "profile"), ("K-07", "specimen")]
+SHIPPED = [
+    ("demo", "rig"),
+    ("two-modules", "rig"),
+    ("ramped-burst", "profile"),
+    ("timed-burst", "profile"),
+    ("K-07", "specimen"),
+]
 LOADERS = {"rig": load.load_rig, "profile": load.load_profile, "specimen": load.load_specimen}
 BYTES = {kind: load.find(name, kind).read_bytes() for name, kind in reversed(SHIPPED)}
 

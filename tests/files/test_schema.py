@@ -7,7 +7,13 @@ from rigd.files import load
 from rigd.files.document import read
 from rigd.files.schema import SHAPES, schema_of
 
-SHIPPED = [("demo", "rig"), ("ramped-burst", "profile"), ("timed-burst", "profile"), ("K-07", "specimen")]
+SHIPPED = [
+    ("demo", "rig"),
+    ("two-modules", "rig"),
+    ("ramped-burst", "profile"),
+    ("timed-burst", "profile"),
+    ("K-07", "specimen"),
+]
 
 
 def data_of(name, kind):
