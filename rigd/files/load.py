@@ -73,7 +73,7 @@ def find(name: str, kind: str) -> Path:
     """A path as it is, or a bare name as the file of that name that came with the package. Raises FilesRefused."""
     assert kind in FOLDERS, kind
     given = Path(name)
-    if given.exists() or given.suffix or len(given.parts) != 1:
+    if given.is_file() or given.suffix or len(given.parts) != 1:  # a folder called demo is not a rig
         return given
     folder = Path(str(importlib.resources.files("profiles"))) / FOLDERS[kind]
     shipped = sorted(path.stem for path in folder.glob(f"*{SUFFIX}"))

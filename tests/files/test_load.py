@@ -121,7 +121,10 @@ def test_a_rig_of_other_parts():
     assert (channels["door"].address.table, channels["door"].type) == ("discrete", "bit")
 
 
-def test_find_says_what_there_is(tmp_path):
+def test_find_says_what_there_is(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "demo").mkdir()
+    assert load.find("demo", "rig").is_file()
     own = tmp_path / "mine.yaml"
     own.write_bytes(BYTES["rig"])
     assert load.find(str(own), "rig") == own
