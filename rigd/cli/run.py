@@ -125,22 +125,19 @@ def _press(keys: str, keyboard: Any, process: Any, screen: Any) -> None:
         act = keyboard.press(key, process.view_body()["prompt"])
         screen.show_typed(keyboard.typed)
         if act is not None:
-            granted, words = process.act(
+            # Whether it was granted or refused comes back as an event, and is on the screen by then.
+            process.act(
                 act.act, process.job.person, named=process.job.named, source="terminal", prompt=act.prompt,
                 answer=act.answer,
             )  # fmt: skip
-            if not granted:
-                screen.say(f"refused: {words}")
 
 
 def _tell(ending: Any, as_json: bool) -> None:
-    from rigd.cli.result import read_result
+    from rigd.cli.result import describe_result, read_result
 
     if as_json:
         print_json(read_result(ending.record) | {"exit_code": ending.exit_code})
-        return
-    from rigd.cli.result import describe_result
-
-    typer.echo(describe_result(ending.record))
-    if ending.exit_code >= 64:
-        typer.echo(ending.words, err=True)
+    else:
+        typer.echo(f"\n{describe_result(ending.record)}\n\nRecord: {ending.record}")
+    if ending.exit_code >= errors.BAD_DATA:
+        typer.echo(f"rigd: {ending.words}", err=True)

@@ -359,11 +359,12 @@ class RigProcess:
         folder = self._record.folder
         if sealed:
             return Ending(exit_code=errors.CANNOT_WRITE, record=folder, words=sealed)
-        if self._leaving_s:
-            return Ending(exit_code=errors.STOPPED, record=folder, words="stopped")
         if self._result is None:
-            return Ending(exit_code=errors.TRIPPED, record=folder, words="ended without a result")
+            code = errors.STOPPED if self._leaving_s else errors.TRIPPED
+            return Ending(exit_code=code, record=folder, words="ended without a result")
         code = exit_code_of(
             outcome=self._result.outcome, verdict=self._result.verdict, unproven=self._engine.state == UNPROVEN
         )
+        if self._leaving_s and code != errors.TRIPPED:
+            code = errors.STOPPED  # whatever was measured is in the record; that the run was cut short comes first
         return Ending(exit_code=code, record=folder, words=self._result.outcome)

@@ -83,6 +83,7 @@ class RigLock:
                 f"rig {self.rig}: another rig process has it (process {holder}); one rig is one process. "
                 "See it with: rigd status"
             )
+        socket_path(self.rig).unlink(missing_ok=True)  # a killed holder's: nobody answers at it
         os.ftruncate(descriptor, 0)
         os.write(descriptor, f"{os.getpid()}\n".encode())
         self._descriptor = descriptor

@@ -1,0 +1,141 @@
+"""A bench for tests of the live world: the demo rig on a port of its own, a quick profile, and processes that end."""
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rigd.control import Client
+from rigd.files.load import find, load_profile_bytes, load_rig_bytes, load_specimen_bytes
+from rigd.live.daemon import Job
+from rigd.model.errors import RigUnreachable
+
+PERSON = "A. Novak"
+QUICK = """
+profile: quick
+title: Quick burst for tests
+method: none, invented for tests
+display: psi
+max: 450 psi
+minimum: none
+peak_tolerance: 1 psi
+zero_shift: 5 psi
+signs: {drop: 8 psi, drop_fraction: 3 %, lag: 12 psi, lag_time: 300 ms, mark: 2 s}
+required: [make, size, lot, water_temperature, specimen_temperature, conditioning, surroundings, mounting, end_closure]
+arm: [Nobody is near the chamber]
+skips: {mount: a test has no hands, proof: a test has no time, close_down: a test has no bench}
+steps:
+  - fill: {name: Fill, bleed: 1 s, until: 10 psi, timeout: 20 s}
+  - ramp: {name: Ramp, rate: 15 psi/s, ceiling: 450 psi, rate_tolerance: 10 %}
+  - vent: {name: Vent}
+  - ask: {name: What failed, timeout: 1 min}
+"""
+WAIT_S = 40.0  # for anything a busy machine may take its time with
+
+
+@pytest.fixture
+def quick_job(tmp_path: Path) -> Job:
+    """The demo rig, the quick profile and the shipped specimen, as a Job of this process."""
+    rig_bytes, profile_bytes = find("demo", "rig").read_bytes(), QUICK.encode()
+    specimen_bytes = find("K-07", "specimen").read_bytes()
+    return Job(
+        rig=load_rig_bytes(rig_bytes, "demo"),
+        profile=load_profile_bytes(profile_bytes, "quick"),
+        specimen=load_specimen_bytes(specimen_bytes, "K-07"),
+        rig_bytes=rig_bytes, profile_bytes=profile_bytes, specimen_bytes=specimen_bytes,
+        display_pa=6894.757293168361, records=tmp_path / "records", person=PERSON, named=True, confirmed=False,
+    )  # fmt: skip
+
+
+@dataclass
+class Bench:
+    """Starts a simulated rig and rig processes, each ended with the test."""
+
+    folder: Path
+    stack: contextlib.ExitStack
+    rig: Path = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.environment = os.environ | {"RIGD_RUNTIME": str(self.folder / "rt"), "NO_COLOR": "1", "COLUMNS": "120"}
+        self.records = self.folder / "records"
+        self.rig = self.folder / "bench.yaml"
+        self.profile = self.folder / "quick.yaml"
+        self.profile.write_text(QUICK)
+        self.socket = self.folder / "rt" / "demo.sock"
+
+    def simulate(self, *options: str) -> subprocess.Popen[bytes]:
+        process = self.stack.enter_context(
+            subprocess.Popen(
+                [sys.executable, "-m", "simulator", "--port", "0", *options],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+            )
+        )
+        self.stack.callback(process.kill)
+        self.wire(json.loads(process.stdout.readline())["listening"])
+        return process
+
+    def wire(self, port: int) -> None:
+        text = find("demo", "rig").read_text()
+        for shipped, here in (("port: 5020", f"port: {port}"), ("  timeout: 20 s", "  timeout: 4 s")):
+            assert text.count(shipped) == 1
+            text = text.replace(shipped, here)
+        self.rig.write_text(text)
+
+    def start(self, *options: str, under: tuple[str, ...] = (), **popen: Any) -> subprocess.Popen[str]:
+        """Start `rigd run`; the simulated person confirms by flag."""
+        command = [
+            *under, sys.executable, "-m", "rigd.cli.main", "run", str(self.profile), "--rig", str(self.rig),
+            "--specimen", "K-07", "--operator", PERSON, "--records", str(self.records), "--json", *options,
+        ]  # fmt: skip
+        process = self.stack.enter_context(
+            subprocess.Popen(
+                command, env=self.environment, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE, text=True, **popen,
+            )
+        )  # fmt: skip
+        self.stack.callback(process.kill)
+        return process
+
+    def rigd(self, *words: str) -> subprocess.CompletedProcess[str]:
+        """Any verb, from another process."""
+        return subprocess.run(
+            [sys.executable, "-m", "rigd.cli.main", *words], env=self.environment, capture_output=True, text=True,
+            timeout=WAIT_S, check=False,
+        )  # fmt: skip
+
+    def view(self, true: Callable[[dict[str, Any]], bool], process: subprocess.Popen[str]) -> dict[str, Any]:
+        """Watch until a view is as wanted; answers the questions that come before pressure."""
+        deadline = time.monotonic() + WAIT_S
+        while not self.socket.exists():
+            assert process.poll() is None, process.communicate()
+            assert time.monotonic() < deadline, "no socket"
+            time.sleep(0.02)
+        with Client(self.socket) as client:
+            client.ask("watch")
+            seen: dict[str, Any] = {}
+            for frame in client.frames(WAIT_S):
+                if frame.kind != "view":
+                    continue
+                seen = frame.body
+                if true(seen):
+                    return seen
+                prompt = seen["prompt"]
+                if prompt and prompt["kind"] == "confirm":
+                    client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer="done")
+                assert time.monotonic() < deadline, f"still {seen}"
+        raise RigUnreachable(f"no view came; the last: {seen}")
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with contextlib.ExitStack() as stack:
+        yield Bench(tmp_path, stack)

@@ -1,0 +1,175 @@
+"""The rig process in one process with its plant: what it does when it itself is at fault."""
+
+import asyncio
+import time
+from pathlib import Path
+
+import pytest
+
+from drivers.protocol import Reply
+from rigd.live import daemon, places
+from rigd.live.daemon import Job, RigProcess, as_si
+from rigd.live.record import left_open, seal_open_runs
+from rigd.model.messages import HostReport, Scan, ValveCommand
+from rigd.model.requests import Frame, Request
+from simulator.plant import Plant
+
+
+class PlantDriver:
+    """The plant as a device in this process; all drivers of a test share it."""
+
+    plant: Plant
+    written: list[tuple[int, int]]
+
+    def __init__(self, rig: object, device: int) -> None:
+        self.device = device
+
+    async def open(self) -> None: ...
+
+    async def close(self) -> None: ...
+
+    async def scan(self) -> Reply:
+        await asyncio.sleep(0)
+        self.plant.advance(0.01)
+        now_ns = time.monotonic_ns()
+        return Reply(self.plant.counts(self.device), now_ns - 1000, now_ns)
+
+    async def drive(self, output: int, counts: int) -> None:
+        await asyncio.sleep(0)
+        self.plant.drive(output, counts)
+        self.written.append((output, counts))
+
+
+@pytest.fixture
+def process(quick_job: Job, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> RigProcess:
+    monkeypatch.setenv(places.RUNTIME, str(tmp_path / "rt"))
+    monkeypatch.setitem(daemon.DRIVERS, "modbus_tcp", PlantDriver)
+    PlantDriver.plant, PlantDriver.written = Plant(quick_job.rig, seed=1), []
+    frames: list[Frame] = []
+    made = RigProcess(quick_job, frames.append)
+    made.frames = frames
+    return made
+
+
+async def until(true, seconds: float = 10.0) -> None:
+    async with asyncio.timeout(seconds):
+        while not true():  # noqa: ASYNC110 - looks at a process from outside, which sets no event
+            await asyncio.sleep(0.01)
+
+
+def state(process: RigProcess) -> str:
+    return process.view_body()["state"] if process.is_open else ""
+
+
+async def start_pressure(process: RigProcess) -> None:
+    """Answer the checklist, arm and start, as a person would."""
+    await until(lambda: process.is_open and process.view_body()["prompt"])
+    number = process.view_body()["prompt"]["prompt"]
+    assert process.act("confirm", "A. Novak", named=True, source="terminal", prompt=number, answer="done")[0]
+    await until(lambda: state(process) == "READY")
+    for act in ("arm", "start"):
+        granted, words = process.act(act, "A. Novak", named=True, source="terminal")
+        assert granted, words
+
+
+@pytest.mark.alone
+@pytest.mark.parametrize("where", ["scan", "socket", "terminal"])
+async def test_a_bug_anywhere_leaves_the_rig_safe_and_the_record_whole(
+    process: RigProcess, where: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SAFETY S21: an exception in any callback, with the inlet open. The safe state is written, the error is raised."""
+    running = asyncio.create_task(process.run())
+    await start_pressure(process)
+    inlet = next(i for i, output in enumerate(process.job.rig.outputs) if output.role == "inlet")
+    await until(lambda: (inlet, 1) in PlantDriver.written)
+    PlantDriver.written.clear()
+    step = process._engine.step
+
+    def fail(message: object) -> tuple:
+        if isinstance(message, Scan) == (where == "scan"):
+            raise ZeroDivisionError("a bug")
+        return step(message)
+
+    monkeypatch.setattr(type(process._engine), "step", lambda self, message: fail(message))
+    if where == "socket":
+        with pytest.raises(ZeroDivisionError):
+            process.answer(Request(id=1, verb="mark", person="A. Novak", named=True))
+    elif where == "terminal":
+        with pytest.raises(ZeroDivisionError):
+            process.act("mark", "A. Novak", named=True, source="terminal")
+    with pytest.raises(ZeroDivisionError):
+        await asyncio.wait_for(running, 20)
+    for index, output in enumerate(process.job.rig.outputs):
+        if output.role != "watchdog":
+            assert (index, output.counts_safe) in PlantDriver.written
+            last = [counts for at, counts in PlantDriver.written if at == index][-1]
+            assert last == output.counts_safe, output.name
+    monkeypatch.undo()
+    assert not places.socket_path(process.job.rig.name).exists()
+    ((folder, trouble),) = await seal_open_runs(process.job.records)
+    assert trouble == "" and left_open(process.job.records) == ()
+    assert '"outcome": "interrupted"' in (folder / "run.json").read_text()
+
+
+@pytest.mark.alone
+async def test_pressure_never_rises_before_its_record_is_with_the_writer(process: RigProcess) -> None:
+    """Invariant 17. Every command that can raise pressure is preceded by the block that holds it."""
+    order: list[str] = []
+    running = asyncio.create_task(process.run())
+    await until(lambda: process.is_open)
+    hand_over, drive = process._loop._hand_over, process._loop._drive
+    raising = {
+        (i, output.counts_energised) for i, output in enumerate(process.job.rig.outputs) if output.role != "watchdog"
+    }
+    process._loop._hand_over = lambda block: (order.append("block"), hand_over(block))
+    process._loop._drive = lambda output, counts: (
+        order.append("raise") if (output, counts) in raising else None,
+        drive(output, counts),
+    )
+    step, kept = process._engine.step, []
+
+    def keep(message: object) -> tuple:
+        said = step(message)
+        if any(isinstance(output, ValveCommand) and output.raises for output in said):
+            kept.append(message)
+            order.append("decide")
+        return said
+
+    process._engine = process._loop.engine = type("Kept", (), {"__getattr__": lambda _, name: getattr(engine, name)})()
+    engine = step.__self__
+    process._engine.__class__.step = staticmethod(keep)
+    await start_pressure(process)
+    await until(lambda: order.count("raise") >= 4)
+    process.leave()
+    ending = await asyncio.wait_for(running, 30)
+    assert ending.exit_code == 3 and kept
+    for at, what in enumerate(order):
+        if what == "decide":
+            assert order[at + 1] == "block", order[at : at + 4]
+
+
+@pytest.mark.alone
+async def test_the_feed_and_the_record_tell_of_the_computer(process: RigProcess) -> None:
+    """HostReports come about ten times a second, and a watcher sees the state change."""
+    heard: list[object] = []
+    running = asyncio.create_task(process.run())
+    await until(lambda: process.is_open)
+    turn = process._inbox._turn
+    process._inbox._turn = lambda message: (heard.append(message), turn(message))[1]
+    await until(lambda: sum(isinstance(message, HostReport) for message in heard) >= 5)
+    reports = [message for message in heard if isinstance(message, HostReport)]
+    assert all(report.free_bytes > 0 and report.write_error == "" for report in reports)
+    assert abs(reports[-1].utc_ns - time.time_ns()) < 5e9
+    process.leave()
+    ending = await asyncio.wait_for(running, 30)
+    assert ending.exit_code == 3
+    kinds = [frame.kind for frame in process.frames]
+    assert kinds[-1] == "closed" and {"view", "event", "result"} <= set(kinds)
+
+
+def test_an_answer_with_a_unit_becomes_si_text() -> None:
+    assert as_si("make", "K") == "K"
+    assert float(as_si("water_temperature", "21 degC")) == pytest.approx(294.15)  # ITS-90: 0 degC is 273.15 K
+    assert float(as_si("conditioning", "2 h")) == 7200.0
+    with pytest.raises(ValueError, match="unit"):
+        as_si("conditioning", "2")
