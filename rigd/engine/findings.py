@@ -14,6 +14,7 @@ from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Channel
 from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
 
+LAGS_HIDDEN = 2  # time constants: what a lagging transducer may not have shown yet of a steep rise
 MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest delay, the bound covers either half
 
 
@@ -81,8 +82,11 @@ class Findings:
 
     def note_highest(self, t_ns: int, pressure_pa: float) -> None:
         """A good primary sample in the pressurised part of the run."""
-        if pressure_pa - self.last_pa > self._steepest_pa:
-            self._steepest_pa = pressure_pa - self.last_pa
+        gap_ns = t_ns - self.last_ns
+        if self.last_ns and pressure_pa > self.last_pa and gap_ns > 0:
+            hidden = (pressure_pa - self.last_pa) * (1.0 + LAGS_HIDDEN * self._channel.tau_ns / gap_ns)
+            if hidden > self._steepest_pa:
+                self._steepest_pa = hidden
         self.last_ns, self.last_pa = t_ns, pressure_pa
         if pressure_pa > self.highest_pa:
             self.highest_pa = pressure_pa
@@ -148,11 +152,7 @@ class Findings:
 
     def _bounds(self, rate_pa_per_s: float) -> Bounds:
         highest_pa, raw_pa = self._watch.highest_pa, self.failure_raw_pa
-        sagged_pa = 0.0
-        if self._unwatched:
-            sagged_pa = self._steepest_pa  # between two samples it may have stood so much higher
-        elif self._mark_ns < 0 and raw_pa is not None and highest_pa > raw_pa:
-            sagged_pa = highest_pa - raw_pa
+        sagged = not self._unwatched and self._mark_ns < 0 and raw_pa is not None and highest_pa > raw_pa
         bounds = Bounds(
             rate_pa_per_s=rate_pa_per_s,
             gap_ns=self.gap_ns,
@@ -161,9 +161,10 @@ class Findings:
             resolution_pa=self._channel.resolution,
             noise_pa=self._noise.deviation(),
             bias_pa=self._bias(rate_pa_per_s),
-            sagged_pa=sagged_pa,
+            sagged_pa=highest_pa - raw_pa if sagged else 0.0,
         )
         if self._unwatched:
+            bounds.up_pa += self._steepest_pa  # it may have stood so much higher than any sample showed
             bounds.down_pa = self.highest_pa  # anywhere on the way up
         return bounds
 
@@ -214,7 +215,7 @@ class Findings:
             bound_up_pa=bounds.up_pa if known else None,
             bound_down_pa=bounds.down_pa if known else None,
             highest_pa=highest,
-            highest_corrected_pa=None if highest is None else highest + bounds.correction_pa - self._bias(climbing),
+            highest_corrected_pa=None if highest is None else highest + bounds.missed_pa - self._bias(climbing),
             time_to_failure_ns=took_ns,
             ramp_pa_per_s=rate,
             noise_pa=self._noise.deviation(),

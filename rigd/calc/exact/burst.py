@@ -13,7 +13,7 @@ Two signs come from the trace; the third, the operator's mark, comes from a pers
 
 A third finding, *supply_lag*, is no sign of failure: the feed itself stays behind what is called for.
 
-The onset is the last sample that still stood: less than a quarter of the fall's threshold below the highest, and less
+The onset is the last sample that still stood: less than an eighth of the fall's threshold below the highest, and less
 than half of `lag_pa` behind the feed. `calc.burst` finds the same with arrays; a test holds the two together.
 """
 
@@ -23,7 +23,7 @@ from rigd.model.profile import FailureSigns
 
 PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG = "pressure_fall", "not_following", "supply_lag"
 
-STANDING_FRACTION = 0.25  # of the fall's threshold: a sample less far down still counts as standing
+STANDING_FRACTION = 0.125  # of the fall's threshold: a sample less far down still counts as standing
 CLEAN_FRACTION = 0.5  # of the lag's threshold
 CONFIRM_FRACTION = 0.5  # of a sign's threshold: the second transducer may see a little less at the same instant
 DEEP_FRACTION = 0.2  # of the highest: no noise of a working transducer does this
@@ -194,12 +194,12 @@ def trace_class_of(sign: str, fall_pa: float, highest_pa: float, latency_ns: int
 class Bounds:
     """What a failure pressure may be wrong by, on both sides, all in Pa and not less than zero.
 
-    correction_pa is added to the raw onset sample: the transducer's lag and, on average, half a sampling gap. up_pa
-    is how far the truth may lie above the corrected value, down_pa below. bias_pa is what noise adds to a maximum on
-    average, sagged_pa how far the onset sample already stood below the highest.
+    missed_pa is the transducer's lag and, on average, half a sampling gap; correction_pa, added to the raw onset
+    sample, is that and half of what the sample already stood below the highest (sagged_pa). up_pa is how far the
+    truth may lie above the corrected value, down_pa below. bias_pa is what noise adds to a maximum on average.
     """
 
-    __slots__ = ("correction_pa", "down_pa", "up_pa")
+    __slots__ = ("correction_pa", "down_pa", "missed_pa", "up_pa")
 
     def __init__(
         self,
@@ -217,9 +217,10 @@ class Bounds:
         lag_pa = rate_pa_per_s * (tau_ns / 1e9)
         latency_pa = rate_pa_per_s * (latency_ns / 1e9)
         grain_pa = resolution_pa / 2.0 + NOISE_BAND * noise_pa
-        self.correction_pa = lag_pa + gap_pa / 2.0
-        self.up_pa = gap_pa + lag_pa + grain_pa + latency_pa + sagged_pa
-        self.down_pa = gap_pa / 2.0 + lag_pa + grain_pa + bias_pa + latency_pa
+        self.missed_pa = lag_pa + gap_pa / 2.0
+        self.correction_pa = self.missed_pa + sagged_pa / 2.0
+        self.up_pa = gap_pa + lag_pa + grain_pa + latency_pa + sagged_pa / 2.0
+        self.down_pa = gap_pa / 2.0 + lag_pa + grain_pa + bias_pa + latency_pa + sagged_pa / 2.0
 
     @property
     def bound_pa(self) -> float:
