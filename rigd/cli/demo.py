@@ -78,13 +78,17 @@ def _tell(ending: Any, truth: bool, as_json: bool) -> None:
     if as_json:
         print_json(read_result(ending.record) | ({"truth": {"strength_pa": ending.strength_pa}} if truth else {}))
         return
-    typer.echo(describe_result(ending.record))
+    typer.echo(f"\n{describe_result(ending.record)}")
     if truth:
         from rigd.files import units
 
         true = "none, it held" if ending.strength_pa is None else units.say(ending.strength_pa, "psi", digits=5)
         typer.echo(f"\nTruth (only a simulator knows it): pressure at the first loss of containment {true}")
-    typer.echo(f"\nRecord: {ending.record}")
-    typer.echo(f"Look at it:  rigd runs show {ending.record}\n             rigd runs verify {ending.record}")
+    record = ending.record.relative_to(Path.cwd()) if ending.record.is_relative_to(Path.cwd()) else ending.record
+    typer.echo(f"\nRecord  {record}")
+    typer.echo(f"  show    rigd runs show {record}")
+    typer.echo(f"  verify  rigd runs verify {record}")
+    typer.echo(f"  plot    {record}/figures/burst.svg")
+    typer.echo(f'  pandas  pandas.read_parquet("{record}/trace")')
     if ending.exit_code >= errors.BAD_DATA:
         typer.echo(ending.words, err=True)

@@ -18,7 +18,7 @@ from rigd.model.requests import Frame
 
 KEPT_BYTES = 64 * 1024  # of what a standing terminal has not taken yet: some hundred lines
 PLAIN_EVERY_S = 5.0  # without a terminal a log wants a line now and then, not ten a second
-QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "words", "rate", "prompt_done", "proof", "sign")
+QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "rate", "proof", "sign")
 """Kinds of events that the live line or the result says better."""
 
 ALARMING = ("trip", "onset", "refused", "device", "missed", "clock_step")
@@ -67,6 +67,14 @@ def state_words(view: dict[str, Any]) -> str:
     if view["trip_state"] != "CLEAR":
         words += f" · {view['trip_state']}: {view['first_out']}"
     return words
+
+
+def _is_said_twice(event: dict[str, Any]) -> bool:
+    """An answer comes as an act, as a question done and, for a fact, as that fact: one of them is enough."""
+    data = event["data"]
+    if event["kind"] == "granted":
+        return data.get("act") == "confirm"
+    return event["kind"] == "prompt_done" and data.get("field") != "observation"
 
 
 def question(prompt: dict[str, Any]) -> list[str]:
@@ -150,8 +158,7 @@ class Screen:
             self.say(f"    {how[prompt['kind']]}")
 
     def _show_event(self, event: dict[str, Any]) -> None:
-        answered = event["kind"] == "granted" and event["data"].get("act") == "confirm"
-        if event["kind"] not in QUIET and not answered:
+        if event["kind"] not in QUIET and not _is_said_twice(event):
             alarming = event["kind"] in ALARMING
             mark = "! " if alarming else "  "
             self.say(f"{mark}{event['t_ns'] / 1e9:8.2f} s  {event['text']}", alarming=event["kind"] == "trip")
