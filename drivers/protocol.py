@@ -1,8 +1,8 @@
 """What every driver offers and nothing more: open, scan, drive, close.
 
 A driver turns words on a wire into one integer per channel and integers into words; what the integers mean is the
-engine's business. A driver never retries, never reconnects and never logs: it raises DriverFault, and whoever supervises
-it decides. After a DriverFault from `scan` or `drive` the driver is closed and a new one is made.
+engine's business. A driver never retries, never reconnects and never logs: it raises DriverFault, and whoever
+supervises it decides. After a DriverFault from `scan` or `drive` the driver is closed and a new one is made.
 """
 
 from dataclasses import dataclass

@@ -110,12 +110,18 @@ class Closer:
             versions=run["versions"],
             previous=runs.previous_manifests(records, run["run"]),
             key=self._key,
+            keep_journal=ending is not None and ending.kind == "damaged",
         )
         return run
 
+    @property
+    def _is_over(self) -> bool:
+        """The journal's end is behind us: what lies beyond it is not part of the run."""
+        return self._reader is not None and self._reader.ending is not None
+
     def _seal_up_to(self, last: int) -> None:
         sealed = len(seal.sealed_segments(self.folder))
-        while self._turned < last:
+        while self._turned < last and not self._is_over:
             number = self._turned + 1
             previous = self._reader.head if self._reader else None
             self._reader = BlockReader(self.folder, first=number, last=number, previous=previous)
@@ -130,8 +136,6 @@ class Closer:
             if number > sealed:
                 seal.seal_segment(blocks, readings, self._engine.rig, self.folder, number)
             self._turned = number
-            if self._reader.ending is not None:
-                break  # what lies behind the end of a journal is not part of the run
 
     def _write_results(self, interruption: str) -> dict[str, Any]:
         profile = self._engine.profile
@@ -284,6 +288,7 @@ def close_run(folder: Path, key_path: Path | None = None) -> dict[str, Any]:
     key = load_key(key_path) if key_path is not None else None
     with FolderLock(folder):
         if (folder / manifest.NAME).exists():
+            manifest.clear_up(folder)  # the process that sealed it may have died before it had tidied
             return dict(json.loads((folder / "run.json").read_bytes()))
         closer = Closer(folder, key)
         closer.follow()

@@ -1,7 +1,8 @@
 """The simulated world: plant, person and rig in one thread under virtual time, running the shipped engine and loop.
 
-Nothing here is a model of rigd: engine, loop body and block builder are the real ones. Only the wire, the clock, the disk
-and the person are replaced. Time is a plain integer that jumps from one thing to the next; an hour costs seconds.
+Nothing here is a model of rigd: engine, loop body and block builder are the real ones. Only the wire, the clock, the
+disk and the person are replaced. Time is a plain integer that jumps from one thing to the next; an hour costs
+seconds.
 """
 
 from collections.abc import Callable

@@ -205,6 +205,8 @@ def test_an_adversarial_operator_never_raises_pressure_without_arm_and_start(new
     acts = st.tuples(st.sampled_from(ACTS), st.booleans(), st.integers(1, 80))
     armed = started = False
     for act, named, scans in data.draw(st.lists(acts, max_size=25)):
+        if bench.engine.done:
+            break
         prompt = bench.engine.questions.prompt
         before = bench.engine.state
         event = bench.act(act, named=named, prompt=prompt.prompt if prompt else 1, answer="done")
