@@ -15,6 +15,7 @@ import json
 import os
 import signal
 import sys
+from typing import TextIO
 
 from rigd.model import errors
 from rigd.model.rig import Rig
@@ -24,6 +25,7 @@ from simulator.io_module import RealTime, place_modules
 from simulator.modbus_faults import schedule_faults
 from simulator.modbus_server import ModbusServer
 from simulator.plant import Plant
+from simulator.witness import Witness
 
 BEAT_S = 0.02
 """The plant lives on at least so often without being asked, so that its relay drops out and its body fails on time."""
@@ -56,6 +58,7 @@ def parse_options() -> argparse.Namespace:
         metavar="KIND[:SECONDS]@REQUEST[+]",
         help="spoil the reply to this request, and with + to every later one; may be given again",
     )
+    parser.add_argument("--witness", default="", metavar="FILE", help="append what an outsider saw, as JSON lines")
     return parser.parse_args()
 
 
@@ -70,7 +73,12 @@ def load(name: str) -> Rig:
 async def serve(rig: Rig, options: argparse.Namespace) -> int:
     plant = Plant(rig, seed=options.seed, body=options.body, faults=tuple(options.fault))
     world = RealTime(plant)
-    server = ModbusServer(place_modules(rig, world), schedule=schedule_faults(options.bus_fault))
+    units = place_modules(rig, world)
+    if options.witness:
+        witness = Witness(plant, open_witness(options.witness))
+        world.after_step = witness.look
+        units = witness.over(units)
+    server = ModbusServer(units, schedule=schedule_faults(options.bus_fault))
     try:
         port = await server.listen(port=options.port)
     except (OSError, OverflowError) as error:
@@ -84,6 +92,14 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
     await live(world, stopped)
     await server.close()
     return 0
+
+
+def open_witness(path: str) -> TextIO:
+    """The file a witness writes to, until this program ends."""
+    try:
+        return open(path, "a", encoding="ascii")
+    except OSError as error:
+        raise errors.CannotCreate(f"--witness {path}: {error.strerror}; allowed: a file that can be written") from None
 
 
 async def live(world: RealTime, stopped: asyncio.Event) -> None:

@@ -29,6 +29,7 @@ class RealTime:
 
     def __init__(self, plant: Plant, clock_ns: Callable[[], int] = time.monotonic_ns) -> None:
         self.plant = plant
+        self.after_step: Callable[[int], None] | None = None  # told the time [ns] after each step
         self._clock_ns = clock_ns
         self._lived_ns = clock_ns()
 
@@ -40,6 +41,8 @@ class RealTime:
         for _ in range(behind_ns // STEP_NS):
             self.plant.advance(STEP_NS / 1e9)
             self._lived_ns += STEP_NS
+            if self.after_step is not None:
+                self.after_step(self._lived_ns)
 
 
 class Module:

@@ -448,6 +448,11 @@ class Plant:
         return self.tank_pa
 
     @property
+    def energised(self) -> bool:
+        """Whether any output asks for more than its safe state now."""
+        return self.set_point_pa > 0.0 or any(valve.wanted > 0.0 for valve in self._valves.values())
+
+    @property
     def watchdog_dropped(self) -> bool:
         return self.watchdog.dropped
 
