@@ -153,6 +153,7 @@ def make_rig() -> Rig:
         chamber=Chamber(rated_j=4e4, proved_by="", proved_on="", distance_m=2.5),
         independent=Independent(relief="", emergency_stop="", guard="", watchdog=""),
         approach_pa=40.0 * PSI,
+        ambient_pa=101_325.0,
         inlet_m3_per_s_pa=1e-7,
         regulator_m3_per_s=0.008,
         watchdog_ns=500_000_000,

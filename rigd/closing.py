@@ -180,7 +180,6 @@ class Closer:
         result = asdict(story.result) if story.result else _interrupted(trace)
         outcome, verdict = result["outcome"], result["verdict"]
         unproven = any(flag.startswith("UNPROVEN") for flag in result["flags"])
-        primary = next(channel for channel in rig.channels if channel.role == "specimen")
         return {
             "format": FORMAT,
             "run": opened.run if opened else runs_number(self.folder),
@@ -199,7 +198,7 @@ class Closer:
             "outcome": outcome,
             "verdict": verdict,
             "exit_code": exit_code_of(outcome=outcome, verdict=verdict, unproven=unproven),
-            "pressure_reference": primary.reference,
+            "pressure_reference": "gauge",  # whatever a transducer counts from, the engine makes it gauge
             "result": result,
             "measured": asdict(failure) if failure else None,
             "engine_and_measured_agree": _agree(story.result, failure),

@@ -155,12 +155,12 @@ def watched_in(trace: Mapping[str, np.ndarray], rig: Rig, step: int) -> Watched:
     roles = {channel.role: channel for channel in reversed(rig.channels)}
     specimens = [channel for channel in rig.channels if channel.role == "specimen"]
     rows = len(trace["t_ns"])
-    primary = _newest(trace, specimens[0], rows)
+    primary = _newest(trace, rig, specimens[0], rows)
     own = (trace["device"] == specimens[0].device) & (trace["step"] == step) & np.isfinite(trace["target_pa"])
     used = np.flatnonzero(own & ~np.isnan(primary))
     nothing = np.full(rows, np.nan)
-    second = _newest(trace, specimens[1], rows) if len(specimens) > 1 else nothing
-    feed = _newest(trace, roles["feed"], rows) if "feed" in roles else nothing
+    second = _newest(trace, rig, specimens[1], rows) if len(specimens) > 1 else nothing
+    feed = _newest(trace, rig, roles["feed"], rows) if "feed" in roles else nothing
     return Watched(
         t_ns=(trace["t_ns"] - trace["age_us"] * 1000)[used],
         pressure_pa=primary[used], second_pa=second[used], feed_pa=feed[used],
@@ -168,10 +168,10 @@ def watched_in(trace: Mapping[str, np.ndarray], rig: Rig, step: int) -> Watched:
     )  # fmt: skip
 
 
-def _newest(trace: Mapping[str, np.ndarray], channel: Channel, rows: int) -> np.ndarray:
+def _newest(trace: Mapping[str, np.ndarray], rig: Rig, channel: Channel, rows: int) -> np.ndarray:
     """Newest value of a channel at each row (rows,) [SI], NaN where it is not good or was not yet heard."""
     own = np.flatnonzero(trace["device"] == channel.device)
-    values, quality = values_from_counts(trace[f"{channel.name}_counts"][own], channel)
+    values, quality = values_from_counts(trace[f"{channel.name}_counts"][own], channel, rig.ambient_pa)
     values = np.where(quality == GOOD, values, np.nan)
     at = np.searchsorted(own, np.arange(rows), side="right") - 1
     return np.where(at >= 0, values[np.maximum(at, 0)], np.nan) if len(own) else np.full(rows, np.nan)

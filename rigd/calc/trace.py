@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from rigd.calc.exact.calibration import line, polynomial, signal_slope, slope
+from rigd.calc.exact.calibration import datum_pa, line, polynomial, signal_slope, slope
 from rigd.calc.exact.quality import (
     FAILED_HIGH,
     FAILED_LOW,
@@ -22,6 +22,7 @@ from rigd.calc.exact.quality import (
     NOT_FINITE,
     UNCERTAIN,
 )
+from rigd.calc.exact.reference import STANDARD_ATMOSPHERE_PA
 from rigd.model.rig import Calibration, Channel
 
 Curve = Callable[[np.ndarray], np.ndarray]
@@ -80,7 +81,9 @@ def _mark(signal: np.ndarray, value: np.ndarray, quality: np.ndarray, good: np.n
     value[at[lost]] = np.nan
 
 
-def values_from_counts(counts: np.ndarray, channel: Channel) -> tuple[np.ndarray, np.ndarray]:
+def values_from_counts(
+    counts: np.ndarray, channel: Channel, ambient_pa: float = STANDARD_ATMOSPHERE_PA
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the SI values and qualities of a channel's recorded integers.
 
     Parameters
@@ -136,13 +139,14 @@ def values_from_counts(counts: np.ndarray, channel: Channel) -> tuple[np.ndarray
         return (counts != 0).astype(np.float64), np.full(len(counts), GOOD, dtype=np.uint8)
     signal_0, counts_0, rise = channel.signal.signal_low, channel.signal.counts_low, signal_slope(channel.signal)
     curve, is_current = _curve(channel.calibration), channel.signal.kind == "mA"
+    offset = datum_pa(channel, ambient_pa)
     values = np.empty(len(counts), dtype=np.float64)
     quality = np.full(len(counts), GOOD, dtype=np.uint8)
     with np.errstate(over="ignore", invalid="ignore"):  # what is not a number gets its quality below
         for start in range(0, len(counts), BLOCK_SAMPLES):
             part = slice(start, start + BLOCK_SAMPLES)
             signal = line(_numbers(counts[part], channel), counts_0, signal_0, rise)
-            value = np.add(curve(signal), channel.head_pa, out=values[part])
+            value = np.add(curve(signal), offset, out=values[part])
             good = (value >= channel.range_low) & (value <= channel.range_high)
             if is_current:
                 good &= (signal >= MEASURES_LOW_MA) & (signal <= MEASURES_HIGH_MA)

@@ -45,7 +45,11 @@ class Channels:
         self.worse_high = [0.0] * count
         self.worse_low = [0.0] * count
         self._devices = tuple(
-            tuple((at, compile_channel(channel)) for at, channel in enumerate(rig.channels) if channel.device == device)
+            tuple(
+                (at, compile_channel(channel, rig.ambient_pa))
+                for at, channel in enumerate(rig.channels)
+                if channel.device == device
+            )
             for device in range(len(rig.devices))
         )
         guarding = {row.channel for row in rig.rows if row.kind != "permissive"}

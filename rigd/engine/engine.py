@@ -314,7 +314,8 @@ class Engine:
                 self.findings.ending = ending
             if ends:
                 self.was_pressurised = True
-        elif ending == "stopped" and self.state == UNPROVEN:
+        elif ending == "stopped" and (self.state == UNPROVEN or self._closing):
+            self.questions.drop_all()  # the person leaves: what is known is the result
             self._conclude()
             return
         self._move(event, why)

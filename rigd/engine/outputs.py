@@ -63,10 +63,10 @@ class Outputs:
         assert wanted.vent_shut or not wanted.inlet, "inlet and vent are never open together"
         raising: list[ValveCommand] = []
         for role, energise in (
-            ("supply", wanted.supply),
             ("inlet", wanted.inlet),
+            ("vent", wanted.vent_shut),  # at once behind the inlet: nothing else takes pressure off the specimen
+            ("supply", wanted.supply),
             ("fill", wanted.fill),
-            ("vent", wanted.vent_shut),
         ):
             at = self._by_role.get(role, UNKNOWN)
             if at == UNKNOWN:

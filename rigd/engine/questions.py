@@ -32,7 +32,7 @@ def before_pressure(profile: Profile, specimen: Specimen | None, measured: tuple
         if name in known or name in measured:
             continue
         choices = CHOICES.get(name, ())
-        questions.append(Question("choose" if choices else "enter", f"Enter the {FACTS[name]}", name, choices))
+        questions.append(Question("choose" if choices else "enter", f"{FACTS[name]}?", name, choices))
     for step in profile.steps:
         if type(step) is Mount:
             questions += [Question("confirm", text) for text in step.prompts]

@@ -28,6 +28,7 @@ from rigd.model.rig import (
     Volume,
 )
 
+STANDARD_ATMOSPHERE_PA = 101_325.0
 WATER_PA_PER_M = 998.2072 * 9.80665  # rho g at 20 degC, 101.325 kPa (IAPWS-95); 0.4 % less at 35 degC
 KIND_OF = {
     "pressure": units.PRESSURE,
@@ -77,6 +78,7 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
         ),
         independent=Independent(**sound["independent"].model_dump()),
         approach_pa=sound["approach"],
+        ambient_pa=sound.get("ambient") or STANDARD_ATMOSPHERE_PA,
         inlet_m3_per_s_pa=inlet.passes / math.sqrt(inlet.at),
         regulator_m3_per_s=sound["regulator_flow"],
         watchdog_ns=sound["watchdog"],

@@ -20,6 +20,7 @@ BEFORE_PRESSURE = ("VENTED", "READY")
 PERMISSIVE_STATES = ("VENTED", "READY", "ARMED")
 OVERPRESSURE_PERSISTENCE_NS = 100_000_000  # 100 ms at 15 psi/s is 1.5 psi; longer eats the margin below the relief
 TRIP_PERSISTENCE_NS = 2_000_000_000  # a trip that waits longer is not one
+WEATHER_PA = 5_000.0  # how far the air pressure of a place strays from what is declared (common practice)
 SPECIMEN_KEYS = ("above_datum", "zero_limit", "tapping", "module", "power")
 INDEPENDENT_KEYS = ("tapping", "module", "power")
 
@@ -36,6 +37,7 @@ def check_limits(document: Document, sound: dict[str, Any]) -> None:
     if whole and all(limit is not None for limit in limits.values()):
         _check_guards(document, rows, channels)
     _check_specimen_channels(document, channels)
+    _check_ambient(document, sound, channels)
     _check_ladder(document, sound, rows, limits)
     _check_vent_limit(document, sound, channels)
     _check_agreement(document, sound, channels)
@@ -144,9 +146,6 @@ def _check_specimen_channels(document: Document, channels: dict[str, Any]) -> No
                 document.fault((*path, key), "nothing", f"the key `{key}` on a specimen channel", f"Add `{key}:`")
         if not shape.required:
             document.fault((*path, "required"), document.found((*path, "required")), "true on a specimen channel")
-        if shape.reference == "absolute":
-            at = (*path, "reference")
-            document.fault(at, document.found(at), "gauge or sealed: every limit of a rig is gauge")
     for (name, one), (other_name, other) in pairwise(specimens.items()):
         if one.reference != other.reference:
             at = ("channels", other_name, "reference")
@@ -203,13 +202,28 @@ def find_weakest(sound: dict[str, Any]) -> tuple[str, float] | None:
     return min(parts, key=lambda part: part[1], default=None)
 
 
+def _check_ambient(document: Document, sound: dict[str, Any], channels: dict[str, Any]) -> None:
+    """Limits are gauge: what counts from vacuum or from shut-in air needs the air pressure of the place."""
+    if sound.get("ambient") is not None or ("ambient",) in document.keys:
+        return
+    for name, shape in channels.items():
+        if quantity_of(shape) == "pressure" and shape.reference != "gauge":
+            at: Path = ("channels", name, "reference")
+            allowed = "gauge, or the key `ambient` in this file: the air pressure at the rig"
+            document.fault(at, document.found(at), allowed, "Add `ambient: 101.3 kPa`, as the place has it")
+
+
 def _check_vent_limit(document: Document, sound: dict[str, Any], channels: dict[str, Any]) -> None:
     """A transducer cannot prove less than its own uncertainty at zero (SAFETY S28)."""
     vent = sound.get("vent")
     if vent is None:
         return
     least, name = max(
-        ((shape.accuracy + _resolution(shape), name) for name, shape in _specimens(channels).items()), default=(0.0, "")
+        (
+            (shape.accuracy + _resolution(shape) + _weather_pa(shape), name)
+            for name, shape in _specimens(channels).items()
+        ),
+        default=(0.0, ""),
     )
     if vent.limit <= least:
         at: Path = ("vent", "limit")
@@ -217,6 +231,11 @@ def _check_vent_limit(document: Document, sound: dict[str, Any], channels: dict[
         document.fault(at, document.found(at), allowed, "Use a transducer of lower range, or raise the limit")
     if vent.hold >= vent.timeout:
         document.fault(("vent", "hold"), document.found(("vent", "hold")), "shorter than the timeout")
+
+
+def _weather_pa(shape: Any) -> float:
+    """What the weather may add to a transducer that does not count from the air around it [Pa]."""
+    return 0.0 if shape.reference == "gauge" else WEATHER_PA
 
 
 def _resolution(shape: Any) -> float:

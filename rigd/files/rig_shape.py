@@ -342,6 +342,9 @@ class RigShape(Shape):
     chamber: ChamberShape
     independent: IndependentShape
     approach: Pressure = Field(description="nobody goes near above this")
+    ambient: PositivePressure | None = Field(
+        default=None, description="air pressure at the rig, needed when a transducer is absolute or sealed"
+    )
     inlet_flow: InletShape
     regulator_flow: PositiveFlow = Field(description="gas the regulator can pass, at ambient conditions")
     watchdog: duration("50 ms", MAX_WATCHDOG) = Field(

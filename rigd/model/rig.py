@@ -231,6 +231,7 @@ class Rig:
     chamber: Chamber
     independent: Independent
     approach_pa: float  # nobody goes near above this
+    ambient_pa: float  # air pressure at the rig as declared; absolute and sealed transducers need it
     inlet_m3_per_s_pa: float  # flow the inlet passes at 1 Pa across it, as Q = k*sqrt(dp) [m3/s/sqrt(Pa)]
     regulator_m3_per_s: float  # gas the regulator can pass, at ambient conditions [m3/s]
     watchdog_ns: int  # the relay drops out this long after the last kick

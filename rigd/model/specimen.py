@@ -3,15 +3,15 @@
 from dataclasses import dataclass
 
 FACTS = {
-    "make": "make code",
-    "size": "size",
-    "lot": "lot",
-    "water_temperature": "temperature of the test water, with unit",
-    "specimen_temperature": "temperature of the specimen, with unit",
-    "conditioning": "conditioning time, with unit",
-    "surroundings": "immersed or in air",
-    "mounting": "how it is mounted",
-    "end_closure": "end closure free or restrained",
+    "make": "Make code",
+    "size": "Size",
+    "lot": "Lot",
+    "water_temperature": "Temperature of the test water, with unit",
+    "specimen_temperature": "Temperature of the specimen, with unit",
+    "conditioning": "Conditioning time, with unit",
+    "surroundings": "Immersed or in air",
+    "mounting": "How is it mounted",
+    "end_closure": "End closure free or restrained",
 }
 CHOICES = {"surroundings": ("immersed", "in air"), "end_closure": ("free", "restrained")}
 QUANTITY_FACTS = {"water_temperature": "K", "specimen_temperature": "K", "conditioning": "s"}

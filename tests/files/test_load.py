@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from rigd.calc.exact.calibration import compile_channel
 from rigd.calc.expect import gas_behind_regulator_m3
 from rigd.files import load, together
 from rigd.model.errors import FilesRefused, RigdError
@@ -274,3 +275,17 @@ def test_every_key_with_every_sort_of_value(kind):
     for at, value in places[:: 13 if kind == "rig" else 3]:
         key = lines[at].partition(":")[0]
         _try("\n".join([*lines[:at], f"{key}:{value}", *lines[at + 1 :]]).encode())
+
+
+def test_absolute_and_sealed_need_the_air_pressure_and_become_gauge(tmp_path):
+    text = load.find("demo", "rig").read_text()
+    path = tmp_path / "rig.yaml"
+    path.write_text(text.replace("reference: gauge", "reference: absolute"))
+    with pytest.raises(FilesRefused) as refused:
+        load.load_rig(path)
+    told = [fault for fault in refused.value.faults if fault.key.endswith("reference")]
+    assert len(told) == 4 and all("ambient" in fault.allowed for fault in told)
+    path.write_text("ambient: 98 kPa\n" + text.replace("reference: gauge", "reference: absolute"))
+    rig = load.load_rig(path)
+    value_pa, _ = compile_channel(rig.channels[0], rig.ambient_pa)(4000)
+    assert value_pa == pytest.approx(rig.channels[0].head_pa - 98_000.0)

@@ -18,6 +18,7 @@ from rigd.calc.exact.quality import (
     NOT_FINITE,
     current_quality,
 )
+from rigd.calc.exact.reference import STANDARD_ATMOSPHERE_PA, gauge_pa
 from rigd.model.rig import Calibration, Channel, Signal
 
 NAN = float("nan")
@@ -96,8 +97,15 @@ def _evaluate_switch(counts: int) -> tuple[float, int]:
     return (1.0, GOOD) if counts else (0.0, GOOD)
 
 
-def compile_channel(channel: Channel) -> Evaluate:
-    """Bind a channel's constants into one function: counts -> (SI value, quality code).
+def datum_pa(channel: Channel, ambient_pa: float) -> float:
+    """What, added to a pressure channel's own reading, makes it gauge pressure at the specimen's datum [Pa]."""
+    if not channel.reference:
+        return channel.head_pa
+    return channel.head_pa + gauge_pa(0.0, channel.reference, ambient_pa)
+
+
+def compile_channel(channel: Channel, ambient_pa: float = STANDARD_ATMOSPHERE_PA) -> Evaluate:
+    """Bind a channel's constants into one function: counts -> (SI value, quality code). Pressures come out as gauge.
 
     The value of a sample whose quality is FAILED or NOT_FINITE is still what the arithmetic gives where that is finite,
     and NaN where it is not: the record shows what the transmitter said, and nothing downstream may use it.
@@ -105,13 +113,13 @@ def compile_channel(channel: Channel) -> Evaluate:
     if channel.signal is None or channel.calibration is None:
         return _evaluate_switch
     counts_0, signal_0, rise = channel.signal.counts_low, channel.signal.signal_low, signal_slope(channel.signal)
-    curve, head_pa = _curve(channel.calibration), channel.head_pa
+    curve, offset = _curve(channel.calibration), datum_pa(channel, ambient_pa)
     low, high = channel.range_low, channel.range_high
     is_float, is_current = channel.type == "float32", channel.signal.kind == "mA"
 
     def evaluate(counts: int) -> tuple[float, int]:
         signal = signal_0 + ((float32_of(counts) if is_float else counts) - counts_0) * rise
-        value = curve(signal) + head_pa
+        value = curve(signal) + offset
         if not isfinite(value):
             return NAN, NOT_FINITE
         if is_current:
@@ -127,7 +135,7 @@ def compile_channel(channel: Channel) -> Evaluate:
     def evaluate_current_line(counts: int) -> tuple[float, int]:
         """The commonest channel, flattened: the same operations in the same order as `evaluate`."""
         signal = signal_0 + (counts - counts_0) * rise
-        value = y0 + (signal - x0) * gain + head_pa
+        value = y0 + (signal - x0) * gain + offset
         if MEASURES_LOW_MA <= signal <= MEASURES_HIGH_MA and low <= value <= high:
             return value, GOOD
         if not isfinite(value):
