@@ -25,7 +25,7 @@ from rigd.files import units
 from rigd.live import places
 from rigd.live.devices import LOST, Device
 from rigd.live.inbox import Inbox
-from rigd.live.record import Closing, OpenRecord, seal_open_runs
+from rigd.live.record import Closing, OpenRecord, left_open, seal_runs
 from rigd.loop import Loop
 from rigd.model import errors, messages
 from rigd.model.messages import ACTS, Event, Output, Prompt, Result
@@ -93,6 +93,7 @@ class RigProcess:
         self._over = asyncio.Event()
         self._result: Result | None = None
         self._bug: BaseException | None = None
+        self._sealing_left: asyncio.Task[None] | None = None
         self._record: OpenRecord
         self._loop: Loop
         self._inbox: Inbox
@@ -107,7 +108,7 @@ class RigProcess:
     async def run(self) -> Ending:
         """Do the whole run. Raises RigdError when it cannot begin."""
         await self._connect()
-        await self._seal_what_was_left()
+        left = left_open(self.job.records)
         self._record = OpenRecord(
             self.job.records,
             rig=self.job.rig.name,
@@ -119,9 +120,12 @@ class RigProcess:
             self._begin()
             await self._server.open()
             closing = await Closing.start(self._record.folder)
+            self._sealing_left = asyncio.create_task(self._seal_what_was_left(left), name="seal what was left")
             await self._serve()
         except BaseException:
             self.is_open = False
+            if self._sealing_left is not None:
+                self._sealing_left.cancel()
             await self._make_safe()
             self._record.abandon()
             await self._server.close()
@@ -131,6 +135,7 @@ class RigProcess:
         self._loop.flush()
         self._record.close()
         sealed = await closing.finish()
+        await self._wait_for_what_was_left()
         ending = self._end(sealed)
         self._say(Frame(kind="closed", body={"exit_code": ending.exit_code, "record": str(ending.record)}))
         await self._server.close()
@@ -195,6 +200,7 @@ class RigProcess:
     # --- the world ----------------------------------------------------------------------------------------------------
 
     async def _connect(self) -> None:
+        """Reach every device, and write it safe before anything else is done: who knows what stands there."""
         for device in self._devices:
             try:
                 await device.connect()
@@ -204,10 +210,21 @@ class RigProcess:
                     f"{fault.detail}.\nNothing was recorded. Check its power, cable and address in the rig file."
                 ) from None
 
-    async def _seal_what_was_left(self) -> None:
-        for folder, trouble in await seal_open_runs(self.job.records):
+    async def _seal_what_was_left(self, left: tuple[Path, ...]) -> None:
+        """Close what killed processes left behind. A night's journal takes minutes, so the rig never waits for it."""
+        async for folder, trouble in seal_runs(left):
             text = trouble or f"{folder.name} was interrupted: what it recorded is sealed, nothing was re-pressurised"
-            self._say(Frame(kind="event", body={"kind": "host", "t_ns": 0, "text": text, "data": {}}))
+            self._tell("host", text)
+
+    async def _wait_for_what_was_left(self) -> None:
+        assert self._sealing_left is not None
+        if not self._sealing_left.done():
+            self._tell("host", "this run is over and its record closed; an interrupted one is still being sealed")
+        await self._sealing_left
+
+    def _tell(self, kind: str, text: str) -> None:
+        """What stands in no record: it is of another run, or comes after the end of this one."""
+        self._say(Frame(kind="event", body={"kind": kind, "t_ns": 0, "text": text, "data": {}}))
 
     def _begin(self) -> None:
         self._loop = Loop(
@@ -353,7 +370,7 @@ class RigProcess:
         reachable = [device for device in self._devices if device.state != LOST]
         troubles = await asyncio.gather(*(device.make_safe() for device in reachable))
         for trouble in filter(None, troubles):
-            self._say(Frame(kind="event", body={"kind": "device", "t_ns": 0, "text": trouble, "data": {}}))
+            self._tell("device", trouble)
 
     def _end(self, sealed: str) -> Ending:
         folder = self._record.folder

@@ -61,11 +61,12 @@ class Device:
         return missed
 
     async def connect(self) -> None:
-        """Open before a run begins, and prove it by one scan. Raises DriverFault."""
+        """Open before a run begins, write everything safe, and prove it by one scan. Raises DriverFault."""
         for attempt in range(SCAN_ATTEMPTS):
             driver = self._make_driver(self._rig, self._index)
             try:
                 await self._open(driver)
+                await self._write_safe(driver)
                 await self._timed(driver.scan())
             except DriverFault:
                 await self._close(driver)

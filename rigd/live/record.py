@@ -12,7 +12,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import AsyncIterator, Iterable
 from hashlib import sha256
 from importlib.metadata import version
 from pathlib import Path
@@ -143,6 +143,7 @@ class Closing:
         return f"{self._folder}: not sealed; its journal is whole, the next run tries again. {words}"
 
 
-async def seal_open_runs(records: Path) -> tuple[tuple[Path, str], ...]:
-    """Close what killed processes left behind, one after another. Returns each folder with "" or why it failed."""
-    return tuple([(folder, await (await Closing.start(folder)).finish()) for folder in left_open(records)])
+async def seal_runs(folders: Iterable[Path]) -> AsyncIterator[tuple[Path, str]]:
+    """Close these runs, one after another. Yields each folder with "" or why it failed."""
+    for folder in folders:
+        yield folder, await (await Closing.start(folder)).finish()

@@ -9,7 +9,7 @@ import pytest
 from drivers.protocol import Reply
 from rigd.live import daemon, places
 from rigd.live.daemon import Job, RigProcess, as_si
-from rigd.live.record import left_open, seal_open_runs
+from rigd.live.record import left_open, seal_runs
 from rigd.model.messages import HostReport, Scan, ValveCommand
 from rigd.model.requests import Frame, Request
 from simulator.plant import Plant
@@ -106,7 +106,7 @@ async def test_a_bug_anywhere_leaves_the_rig_safe_and_the_record_whole(
             assert last == output.counts_safe, output.name
     monkeypatch.undo()
     assert not places.socket_path(process.job.rig.name).exists()
-    ((folder, trouble),) = await seal_open_runs(process.job.records)
+    ((folder, trouble),) = [each async for each in seal_runs(left_open(process.job.records))]
     assert trouble == "" and left_open(process.job.records) == ()
     assert '"outcome": "interrupted"' in (folder / "run.json").read_text()
 

@@ -211,3 +211,19 @@ async def test_connecting_before_a_run_tries_a_little_and_tells() -> None:
     with pytest.raises(DriverFault, match="nobody there"):
         await stage.device.connect()
     assert stage.wire.made == devices.SCAN_ATTEMPTS
+
+
+async def test_connecting_writes_everything_safe_before_it_reads_anything() -> None:
+    """T15: whoever starts does not know what the process before it left energised."""
+    stage = Stage()
+    written_before_scan: list[int] = []
+
+    class Watched(FakeDriver):
+        async def scan(self) -> Reply:
+            written_before_scan.append(len(self.wire.writes))
+            return await super().scan()
+
+    stage.device._make_driver = lambda rig, index: Watched(stage.wire)
+    await stage.device.connect()
+    assert written_before_scan == [len([output for output in RIG.outputs if output.role != "watchdog"])]
+    await stage.device._leave()

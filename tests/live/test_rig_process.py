@@ -107,7 +107,8 @@ def test_killed_in_mid_ramp(bench) -> None:
     opened = bench.view(lambda view: view["state"] == "READY", again)
     assert opened["run"] == 2 and opened["pressure_pa"] < 5 * PSI and opened["target_pa"] is None
     first, second = list_runs(bench.records)
-    assert first.state == "sealed" and second.state == "open"
+    assert second.state == "open"
+    wait_for(lambda: list_runs(bench.records)[0].state == "sealed")  # beside the rig, which does not wait for it
     told = json.loads((first.path / "run.json").read_text())
     assert told["outcome"] == "interrupted" and told["replay"] == "identical"
     assert told["duration_s"] >= last["t_ns"] / 1e9 - 0.25
