@@ -60,6 +60,7 @@ def nothing_left_behind(request: pytest.FixtureRequest, _heard: None) -> Iterato
     if request.node.get_closest_marker("asyncio"):
         request.getfixturevalue("_no_task_left")
     yield
+    gc.collect(1)  # an unclosed file or socket is told here, not in whichever test collects it later; young ones only
     for thread in set(threading.enumerate()) - before:
         if not thread.daemon and not thread.name.startswith("asyncio_"):  # asyncio ends its own with the loop
             thread.join(THREAD_GRACE_S)
