@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from rigd.model.errors import RecordAltered
+from rigd.store.encode import parse_json
 from rigd.store.journal import CLOSED, DATA, Block, link
 
 NAME = "chain.bin"
@@ -49,6 +50,15 @@ def row_bytes(block: Block, rows: int) -> bytes:
 def heading(identity: bytes) -> bytes:
     """What stands before the rows."""
     return MAGIC + _LENGTH.pack(len(identity)) + identity
+
+
+def key_of(identity: bytes) -> str:
+    """The public key the heads of this run were signed with, "" when it had none or the identity says nothing."""
+    try:
+        key = parse_json(identity).get("key", "")
+    except (ValueError, AttributeError):
+        return ""
+    return key if isinstance(key, str) else ""
 
 
 class Chain:

@@ -11,7 +11,8 @@ kept, because replay makes them again. The hash of a block is the SHA-256 of its
 digests of its three parts (`link`), so that the chain can be checked without the trace and the trace block by block
 against the chain. A segment begins with a header frame that repeats the identity of the run and names the hash it
 continues; the first continues the hash of the identity itself. Header frames are no links of the chain, so segments
-can be cut anywhere.
+can be cut anywhere. Neither are signature frames: about once a second, where the rig has a key, one stands before a
+block and signs the hash that block continues, hence everything before it (see `heads`).
 
 Reading stops where the log stops being valid. A tail that a power cut can leave (too short, or with a whole disk
 sector of zeros) in the last segment is `torn` and normal; anything else is `damaged` and an alarm. The second CRC
@@ -22,7 +23,7 @@ exists so that a flipped length cannot pass for a torn tail. This file knows not
 import hashlib
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,11 +33,11 @@ from rigd.store.encode import canonical_json, decode, encode, prefixed, split
 
 FORMAT = 1
 MAGIC = b"rigdblk\x01"
-HEADER, DATA, CLOSED = 1, 2, 3
-KINDS = {HEADER: "header", DATA: "data", CLOSED: "closed"}
+HEADER, DATA, CLOSED, SIGNED = 1, 2, 3, 4
 MAX_PAYLOAD_BYTES = 1 << 25
 """A block is 100 ms of one rig: kilobytes. A larger length is damage, and must not make a reader take memory."""
 SECTOR = 512
+SIGNATURE_BYTES = 64  # Ed25519, RFC 8032
 
 FOLDER = "journal"
 ROOT = hashlib.sha256(b"").digest()
@@ -55,9 +56,11 @@ def link(
     return hashlib.sha256(_LINK.pack(kind, first_seq, *counts, previous, *digests)).digest()
 
 
-def identity(*, run: int, version: str, files: tuple[tuple[str, str], ...]) -> bytes:
-    """Which run this is: its number, the rigd that records it, and (name, SHA-256) of each file it is built from."""
-    return canonical_json({"format": FORMAT, "run": run, "version": version, "files": dict(files)})
+def identity(*, run: int, version: str, files: tuple[tuple[str, str], ...], key: str = "") -> bytes:
+    """Which run this is: its number, the rigd that records it, (name, SHA-256) of each file it is built from, and the
+    public key its heads are signed with, where there is one."""
+    signed = {"key": key} if key else {}
+    return canonical_json({"format": FORMAT, "run": run, "version": version, "files": dict(files), **signed})
 
 
 def frame(*, kind: int, first_seq: int, count: int, previous: bytes, payload: bytes) -> bytes:
@@ -69,6 +72,17 @@ def segment_header(*, number: int, identity: bytes, block: bytes) -> bytes:
     """The header frame of the segment that will begin with this block."""
     _, _, _, first_seq, _, previous, _ = _FRAME.unpack_from(block)
     return frame(kind=HEADER, first_seq=first_seq, count=number, previous=previous, payload=identity)
+
+
+def is_closing(block: bytes) -> bool:
+    """Is this framed block the one that says nothing more will come?"""
+    return block[len(MAGIC)] == CLOSED
+
+
+def signed_head(block: bytes, sign: Callable[[bytes], bytes]) -> bytes:
+    """The signature frame that will stand before this block: `sign` over the hash that the block continues."""
+    _, _, _, first_seq, _, previous, _ = _FRAME.unpack_from(block)
+    return frame(kind=SIGNED, first_seq=first_seq, count=0, previous=previous, payload=sign(previous))
 
 
 def segment_path(folder: Path, number: int) -> Path:
@@ -179,12 +193,14 @@ class _Stop(Exception):
 
 
 class BlockReader:
-    """Iterate for the valid blocks; afterwards `ending` says how the journal ended and `identity` whose it is."""
+    """Iterate for the valid blocks; afterwards `ending` says how the journal ended, `identity` whose it is, and `heads`
+    which hashes were signed, with what. Whether the signatures hold is for whoever knows the key."""
 
     def __init__(self, folder: Path, *, first: int = 1, last: int | None = None, previous: bytes | None = None) -> None:
         self.identity = b""
         self.ending: Ending | None = None
         self.head = previous
+        self.heads: list[tuple[bytes, bytes]] = []
         self._folder, self._first, self._last = folder, first, last
         self._seq: int | None = None
         self._at = 0
@@ -229,7 +245,11 @@ class BlockReader:
         try:
             self._at = self._open(data, number)
             while self._at < len(data):
-                block, after = self._block(data, number)
+                parsed = _parse(data, self._at)
+                if parsed[0] == SIGNED:
+                    self._at = self._signature(*parsed)
+                    continue
+                block, after = self._block(*parsed, number)
                 yield block
                 self.head, self._at = block.hash, after
                 if block.kind == CLOSED:
@@ -272,8 +292,17 @@ class BlockReader:
             raise _Stop("damaged", "the chain is broken between segments: blocks are missing or foreign")
         return after
 
-    def _block(self, data: bytes, number: int) -> tuple[Block, int]:
-        kind, count, first_seq, previous, payload, after = _parse(data, self._at)
+    def _signature(
+        self, kind: int, count: int, first_seq: int, previous: bytes, payload: bytes, after: int
+    ) -> int:
+        if previous != self.head or count or len(payload) != SIGNATURE_BYTES:
+            raise _Stop("damaged", "a signature that is not of this place in the chain")
+        self.heads.append((previous, payload))
+        return after
+
+    def _block(
+        self, kind: int, count: int, first_seq: int, previous: bytes, payload: bytes, after: int, number: int
+    ) -> tuple[Block, int]:
         if kind not in (DATA, CLOSED):
             raise _Stop("damaged", f"a block of kind {kind}")
         if previous != self.head:

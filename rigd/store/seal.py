@@ -1,8 +1,9 @@
 """From the journal to the files of a record, one segment at a time, so that a run can be sealed while it goes on.
 
-Sealing a segment writes two pieces (its lines of events.jsonl, its rows of chain.bin) and then its part of the trace;
+Sealing a segment writes pieces (its lines of events.jsonl, its rows of chain.bin and of heads.bin) and then its part of
+the trace;
 the part is last, so a segment whose part exists is sealed, and a closing process killed anywhere is finished by the
-next one with the same bytes. `join_pieces` makes the two files of the whole run. The Readings come from whoever
+next one with the same bytes. `join_pieces` makes the files of the whole run. The Readings come from whoever
 replays the run: nothing here can run an engine, and what is written is the blocks' own truth even where the Readings
 differ.
 """
@@ -15,7 +16,7 @@ from pathlib import Path
 from rigd.model.errors import RecordAltered
 from rigd.model.messages import Reading
 from rigd.model.rig import Rig
-from rigd.store import chain, events
+from rigd.store import chain, events, heads
 from rigd.store.disk import DISK, Disk, read_file, write_file
 from rigd.store.encode import JSON_TAG, encode, packed_numbers, prefixed, split
 from rigd.store.journal import Block
@@ -38,9 +39,10 @@ def part_path(folder: Path, number: int) -> Path:
     return folder / TRACE / f"part-{number:05d}.parquet"
 
 
-def piece_paths(folder: Path, number: int) -> tuple[Path, Path]:
+def piece_paths(folder: Path, number: int) -> tuple[Path, Path, Path]:
     pieces = folder / PIECES
-    return pieces / f"events-{number:05d}.jsonl", pieces / f"chain-{number:05d}.bin"
+    names = (f"events-{number:05d}.jsonl", f"chain-{number:05d}.bin", f"heads-{number:05d}.bin")
+    return pieces / names[0], pieces / names[1], pieces / names[2]
 
 
 def sealed_segments(folder: Path) -> tuple[int, ...]:
@@ -52,9 +54,17 @@ def sealed_segments(folder: Path) -> tuple[int, ...]:
 
 
 def seal_segment(
-    blocks: Iterable[Block], readings: Iterable[Reading], rig: Rig, folder: Path, number: int, *, disk: Disk = DISK
+    blocks: Iterable[Block],
+    readings: Iterable[Reading],
+    rig: Rig,
+    folder: Path,
+    number: int,
+    *,
+    signed: Iterable[heads.Head] = (),
+    disk: Disk = DISK,
 ) -> SealedSegment:
-    """Write segment `number`: its pieces, then its part. `readings` are those of its Scans, in order of seq.
+    """Write segment `number`: its pieces, then its part. `readings` are those of its Scans, in order of seq; `signed`
+    the heads its journal had signatures of.
 
     Raises RecordAltered when a block cannot be put into columns, OSError when the disk fails.
     """
@@ -66,9 +76,9 @@ def seal_segment(
         gathered.add(block)
     about = {"run": gathered.run, "part": number} if gathered.run is not None else {"part": number}
     table = table_of(gathered.scans, gathered.matched, rig, about)
-    events_path, chain_path = piece_paths(folder, number)
-    write_file(events_path, b"".join(gathered.lines), disk=disk)
-    write_file(chain_path, b"".join(gathered.chain), disk=disk)
+    pieces = (b"".join(gathered.lines), b"".join(gathered.chain), heads.rows(signed))
+    for piece_path, data in zip(piece_paths(folder, number), pieces, strict=True):
+        write_file(piece_path, data, disk=disk)
     path = part_path(folder, number)
     write_file(path, parquet_bytes(table), disk=disk)
     return SealedSegment(part_path=path, rows=table.num_rows, head=gathered.head, differing=tuple(gathered.differing))
@@ -120,11 +130,13 @@ class _Gathered:
 
 
 def join_pieces(folder: Path, identity: bytes, *, disk: Disk = DISK) -> None:
-    """Make events.jsonl and chain.bin of the whole run from the pieces of all sealed segments."""
+    """Make events.jsonl, chain.bin and, of a run that was signed, heads.bin from the pieces of all sealed segments."""
     numbers = sealed_segments(folder)
     write_file(folder / events.NAME, b"".join(_pieces(folder, numbers, 0)), disk=disk)
     rows = chain.heading(identity) + b"".join(_pieces(folder, numbers, 1))
     write_file(folder / chain.NAME, rows, disk=disk)
+    if chain.key_of(identity):
+        write_file(folder / heads.NAME, heads.MAGIC + b"".join(_pieces(folder, numbers, 2)), disk=disk)
 
 
 def _pieces(folder: Path, numbers: tuple[int, ...], which: int) -> Iterator[bytes]:

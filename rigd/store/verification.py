@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigd.model.errors import RecordAltered
-from rigd.store import events, manifest, seal
+from rigd.store import events, heads, manifest, seal
 from rigd.store.chain import NAME as CHAIN_NAME
-from rigd.store.chain import Chain
+from rigd.store.chain import Chain, key_of
 from rigd.store.disk import read_file
 from rigd.store.encode import parse_json
 from rigd.store.keys import is_signed
@@ -27,7 +27,7 @@ MAX_FINDINGS = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """What was found wrong, in words; `ok` when nothing."""
+    """What was found wrong, in words; `ok` when nothing. `notes` are for an auditor to know and no alteration."""
 
     folder: Path
     run: int | None
@@ -37,6 +37,8 @@ class Findings:
     seal: str  # who sealed it, in words
     manifest_sha256: str
     previous: tuple[tuple[int, str], ...]
+    notes: tuple[str, ...]
+    public_key: str  # of the seal, "" when there is no signature
 
     @property
     def ok(self) -> bool:
@@ -60,6 +62,8 @@ def verify(folder: Path, *, public_key: str = "") -> Findings:
         seal=check.seal,
         manifest_sha256=check.manifest_sha256,
         previous=() if sealed is None else sealed.previous,
+        notes=tuple(check.notes),
+        public_key="" if sealed is None else sealed.public_key,
     )
 
 
@@ -69,6 +73,7 @@ class _Check:
     def __init__(self, folder: Path, public_key: str) -> None:
         self.folder, self.public_key = folder, public_key
         self.found: list[str] = []
+        self.notes: list[str] = []
         self.sealed: manifest.Manifest | None = None
         self.files = self.blocks = 0
         self.seal = "nothing is sealed"
@@ -151,9 +156,29 @@ class _Check:
         if (chain.head.hex(), len(chain), chain.closed) != (sealed.chain_head, sealed.chain_blocks, sealed.closed):
             self.found.append(f"{CHAIN_NAME} does not end with the block that was sealed")
         self._check_identity(chain.identity, sealed)
+        signed = self._signed_heads(chain, sealed)
         for block in rebuild(chain, self._read(events.NAME), self._part):
             self.blocks += 1
             self._check_block(block)
+            if signed is not None:
+                signed.add(block.row.hash, block.inputs)
+        if signed is not None:
+            self.found += signed.findings()
+            self.notes += signed.notes()
+
+    def _signed_heads(self, chain: Chain, sealed: manifest.Manifest) -> heads.HeadCheck | None:
+        """The signatures that were made while the run was open; None for a run that was recorded without a key."""
+        key = key_of(chain.identity)
+        if not key:
+            return None
+        if not sealed.public_key:
+            self.notes.append(f"sealed without a key, although it was recorded with key {key[:16]}")
+        elif sealed.public_key != key:
+            self.found.append(f"recorded with key {key[:16]} and sealed with another, {sealed.public_key[:16]}")
+        if self.public_key and key != self.public_key.lower():
+            self.found.append(f"{CHAIN_NAME}: recorded with key {key[:16]}, not with the one given")
+        first = hashlib.sha256(chain.identity).digest()
+        return heads.HeadCheck(heads.parse(self._read(heads.NAME)), key, first)
 
     def _part(self, number: int) -> tuple[str, bytes] | None:
         name = seal.part_path(Path(), number).as_posix()
