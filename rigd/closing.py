@@ -24,7 +24,6 @@ import numpy as np
 import pyarrow as pa
 
 from rigd.calc.burst import Failure, find_failure, watched_in
-from rigd.calc.exact.ramp import SETTLED_NS
 from rigd.engine.engine import Engine
 from rigd.model import errors
 from rigd.model.errors import RigdError
@@ -57,7 +56,6 @@ class Story:
     started_by: str = ""
     facts: dict[str, str] = field(default_factory=dict)
     watched_step: int = -1
-    watched_from_ns: int = 0
     counts: dict[str, int] = field(default_factory=dict)
     watched_kinds: tuple[int, ...] = ()
 
@@ -75,7 +73,7 @@ class Story:
             if message.kind == "fact":
                 self.facts[str(data["fact"])] = str(data["value"])
             elif message.kind == "step" and data["step"] in self.watched_kinds:
-                self.watched_step, self.watched_from_ns = int(data["step"]), message.t_ns
+                self.watched_step = int(data["step"])
 
 
 class Closer:
@@ -169,7 +167,7 @@ class Closer:
         if story.watched_step < 0:
             return None
         watched = watched_in(trace, self._engine.rig, story.watched_step)
-        return find_failure(watched, self._engine.profile.signs, story.watched_from_ns + SETTLED_NS)
+        return find_failure(watched, self._engine.profile.signs)
 
     def _run_json(
         self, story: Story, failure: Failure | None, trace: dict[str, np.ndarray], interruption: str

@@ -30,7 +30,7 @@ from rigd.calc.exact.burst import (
 )
 from rigd.calc.exact.noise import NoiseMeter
 from rigd.calc.exact.quality import GOOD
-from rigd.calc.exact.ramp import RampFit
+from rigd.calc.exact.ramp import SETTLED_NS, RampFit
 from rigd.calc.trace import values_from_counts
 from rigd.model.profile import FailureSigns
 from rigd.model.rig import Channel, Rig
@@ -66,7 +66,7 @@ class Failure:
     rate_pa_per_s: float | None
 
 
-def find_failure(watched: Watched, signs: FailureSigns, settled_ns: int) -> Failure:
+def find_failure(watched: Watched, signs: FailureSigns, settle_ns: int = SETTLED_NS) -> Failure:
     """Find the first sign of failure, its onset, the ramp's rate and its noise.
 
     Parameters
@@ -75,8 +75,8 @@ def find_failure(watched: Watched, signs: FailureSigns, settled_ns: int) -> Fail
         Samples (n,) of one ramp or hold [ns, Pa].
     signs : FailureSigns
         The profile's thresholds [Pa, ns].
-    settled_ns : int
-        Samples from here on count as the straight ramp [ns].
+    settle_ns : int
+        Samples this long after the first one count as the straight ramp [ns].
 
     Returns
     -------
@@ -119,7 +119,7 @@ def find_failure(watched: Watched, signs: FailureSigns, settled_ns: int) -> Fail
     standing = np.flatnonzero(stands)
     onset_at = int(standing[-1]) if len(standing) else -1
     until = min(fired_at, len(t_ns) - 1)
-    noise_pa, rate = _ramp(t_ns, pressure, stands, settled_ns)
+    noise_pa, rate = _ramp(t_ns, pressure, stands, int(t_ns[0]) + settle_ns)
     return Failure(
         sign=sign,
         fired_at=fired_at if sign else -1,

@@ -91,7 +91,7 @@ class Engine:
         self._primary_device = primary.device
         self._take = {
             Scan: self._take_scan,
-            Tick: self._take_tick,
+            Tick: lambda tick: None,  # time passes; the step does the rest
             OperatorAction: self._take_action,
             DeviceFault: self._take_fault,
             HostReport: self._take_report,
@@ -181,9 +181,6 @@ class Engine:
         if self.findings is not None and self.was_pressurised and not self._closing:
             self.findings.note_highest(sampled_ns, pressure_pa)
             self._sampled = self.state == RUNNING
-
-    def _take_tick(self, tick: Tick) -> None:
-        """Time passes; the step does the rest."""
 
     def _take_fault(self, fault: DeviceFault) -> None:
         device = self.rig.devices[fault.device].name
@@ -352,13 +349,14 @@ class Engine:
                 continue
             self._say("step", f"step {self.step_at + 1}: {step.name}", step=self.step_at, name=step.name)
             self._live = live(step, self.rig, self._sight())
-            self.findings.begin_watching(self._t_ns, type(step) is Ramp)
+            self.findings.begin_watching(type(step) is Ramp)
             return
         self._end_run("", ENDED, "the last step ended")
 
     def _sight(self) -> Sight:
         channels = self.channels
-        return Sight(self._t_ns, self._clock_ns, channels.good(channels.primary), self.rig.vent.limit_pa)
+        pressure_pa, feed_pa = channels.good(channels.primary), channels.good(channels.feed)
+        return Sight(self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa)
 
     def _run(self, t_ns: int) -> None:
         held = self.operator_holds or bool(self.interlocks.held_by)

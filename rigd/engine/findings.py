@@ -71,14 +71,14 @@ class Findings:
         self.zero_shift_pa: float | None = None
         self.flags: list[str] = []
 
-    def begin_watching(self, t_ns: int, is_ramp: bool) -> None:
-        """A ramp or a hold begins: signs are looked for afresh."""
+    def begin_watching(self, is_ramp: bool) -> None:
+        """A ramp or a hold begins: signs are looked for afresh, from its first watched sample on."""
         self._watch = BurstWatch(self._profile.signs)
-        self._settled_ns = t_ns + SETTLED_NS
+        self._settled_ns = -1
         self.in_ramp = is_ramp
         if is_ramp:
             self._noise, self._fit = NoiseMeter(), RampFit()
-            self.ramp_began_ns = t_ns
+            self.ramp_began_ns = -1
 
     def note_highest(self, t_ns: int, pressure_pa: float) -> None:
         """A good primary sample in the pressurised part of the run."""
@@ -94,6 +94,10 @@ class Findings:
     def watch(self, second_pa: float, feed_pa: float, target_pa: float) -> str:
         """Look for signs in the newest sample noted. Returns the sign that fires, or ""."""
         watch, t_ns = self._watch, self.last_ns
+        if self._settled_ns < 0:
+            self._settled_ns = t_ns + SETTLED_NS
+            if self.in_ramp:
+                self.ramp_began_ns = t_ns
         sign = watch.add(t_ns, self.last_pa, second_pa, feed_pa, target_pa)
         if self.in_ramp and t_ns >= self._settled_ns:
             if watch.onset_ns == t_ns:

@@ -17,6 +17,7 @@ GOING, DONE, LOST, AT_CEILING, STALLED = "going", "done", "lost", "at ceiling", 
 
 NEAR = 0.98  # of a pressure called for: reached
 BUILD_NS = 30_000_000_000  # longest time to build the proof's low pressure
+CHARGE_NS = 10_000_000_000  # longest time for the feed to come up to a specimen that holds pressure already
 CEILING_WAIT_NS = (
     3_000_000_000  # after the target stands at the ceiling; the pressure is then there or it never will be
 )
@@ -31,6 +32,7 @@ class Sight(NamedTuple):
     clock_ns: int  # program clock: engine time without the operator's holds
     pressure_pa: float  # primary specimen channel, NaN when not good
     vent_limit_pa: float
+    feed_pa: float  # what pushes behind the inlet, NaN when the rig has no such channel or it is not good
 
 
 class Standing(NamedTuple):
@@ -129,14 +131,17 @@ class RampStep:
     """Uniformly up, from where the pressure stands, until the body lets go or the ceiling is reached."""
 
     def __init__(self, step: Ramp, rig: Rig, sight: Sight) -> None:
-        self._step = step
+        self._step, self._control = step, rig.control
         self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
         self._began_ns = sight.clock_ns
         self._loop = PressureLoop(rig.control, sight.t_ns, self._from_pa)
         self._ceiling_since_ns = -1
+        self._charging = self._from_pa > sight.vent_limit_pa
 
     def advance(self, sight: Sight) -> Standing:
         elapsed_ns = sight.clock_ns - self._began_ns
+        if self._charging:
+            return self._charge(sight, elapsed_ns)
         target_pa = self._from_pa + self._step.rate_pa_per_s * (elapsed_ns / 1e9)
         ceiling_pa = self._step.ceiling_pa
         if target_pa >= ceiling_pa:
@@ -150,6 +155,18 @@ class RampStep:
         set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa, watch=True)
+
+    def _charge(self, sight: Sight, elapsed_ns: int) -> Standing:
+        """Bring the feed up before the inlet opens: through an open inlet the specimen would push back into the tank,
+        and its fall would look like a failure."""
+        here_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
+        if not sight.feed_pa < NEAR * here_pa:
+            self._charging = False
+            self._from_pa, self._began_ns = here_pa, sight.clock_ns
+            self._loop = PressureLoop(self._control, sight.t_ns, here_pa)
+        elif elapsed_ns > CHARGE_NS:
+            return Standing(wanted=SAFE, word=STALLED, said="the feed did not come up to the specimen's pressure")
+        return Standing(wanted=Wanted(supply=True, vent_shut=True, set_point_pa=here_pa))
 
 
 class HoldStep:

@@ -21,7 +21,7 @@ SIGNS = FailureSigns(drop_pa=8 * PSI, drop_fraction=0.03, lag_pa=4 * PSI, lag_ns
 DT_NS = 10_000_000
 
 
-def scalar(watched: Watched, settled_ns: int):
+def scalar(watched: Watched, settle_ns: int):
     """Run the engine's rule over the same samples; what findings keep."""
     watch, meter, fit = BurstWatch(SIGNS), NoiseMeter(), RampFit()
     for at, t_ns in enumerate(watched.t_ns.tolist()):
@@ -29,7 +29,7 @@ def scalar(watched: Watched, settled_ns: int):
         sign = watch.add(
             t_ns, p, float(watched.second_pa[at]), float(watched.feed_pa[at]), float(watched.target_pa[at])
         )
-        if t_ns >= settled_ns:
+        if t_ns >= int(watched.t_ns[0]) + settle_ns:
             if watch.onset_ns == t_ns:
                 meter.add(p)
                 fit.add(t_ns, p)
@@ -40,9 +40,9 @@ def scalar(watched: Watched, settled_ns: int):
     return "", -1, watch, meter, fit
 
 
-def assert_same(watched: Watched, settled_ns: int = 0) -> str:
-    sign, fired_at, watch, meter, fit = scalar(watched, settled_ns)
-    found = find_failure(watched, SIGNS, settled_ns)
+def assert_same(watched: Watched, settle_ns: int = 0) -> str:
+    sign, fired_at, watch, meter, fit = scalar(watched, settle_ns)
+    found = find_failure(watched, SIGNS, settle_ns)
     assert (found.sign, found.fired_at) == (sign, fired_at)
     assert (found.onset_ns, found.onset_pa, found.gap_ns) == (watch.onset_ns, watch.onset_pa, watch.gap_ns)
     assert found.highest_pa == watch.highest_pa

@@ -6,12 +6,14 @@ each must be called is the table in rigd.model.verdicts and the issue's own list
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from rigd.files.load import find, load_profile, load_rig
 from rigd.model.messages import Result
+from rigd.model.profile import Profile, Proof
 from rigd.model.specimen import Specimen
 from rigd.model.verdicts import exit_code_of
 from rigd.store.journal import BlockBuilder, identity
@@ -23,13 +25,15 @@ RIG = load_rig(find("demo", "rig"))
 PROFILE = load_profile(find("ramped-burst", "profile"))
 
 
-def play(seed: int, body: str = "", faults: tuple[str, ...] = ()) -> tuple[Result, Truth, World, bytes]:
+def play(
+    seed: int, body: str = "", faults: tuple[str, ...] = (), profile: Profile = PROFILE
+) -> tuple[Result, Truth, World, bytes]:
     plant, person = Plant(RIG, seed=seed, body=body, faults=faults), Person("A. Person", seed)
-    facts = tuple((name, person.facts[name]) for name in PROFILE.required)
+    facts = tuple((name, person.facts[name]) for name in profile.required)
     blocks: list[bytes] = []
     builder = BlockBuilder(identity(run=1, version="0", files=()))
     world = World(
-        RIG, PROFILE, Specimen(id="demo", facts=facts, volume_m3=0.0), plant, person, builder, blocks.append,
+        RIG, profile, Specimen(id="demo", facts=facts, volume_m3=0.0), plant, person, builder, blocks.append,
         Names(run=1, utc_ns=10**18, version="0"),
     )  # fmt: skip
     return world.run(), plant.truth(), world, builder.head
@@ -98,6 +102,14 @@ def test_a_stuck_valve_is_the_first_cause_whatever_the_run_is_called(fault):
     result, _, world, _ = play(1, "strong", (fault,))
     causes = [dict(event.data)["cause"] for event in world.events if event.kind == "trip"]
     assert causes and causes[0].endswith("not confirmed"), (result, causes)
+
+
+def test_a_ramp_that_begins_under_pressure_brings_the_feed_up_first():
+    """Without a proof the specimen stands at mains pressure and the tank at none: an open inlet would empty it."""
+    steps = tuple(step for step in PROFILE.steps if type(step) is not Proof)
+    result, truth, _, _ = play(3, "rupture", profile=replace(PROFILE, steps=steps))
+    assert result.outcome == "rupture"
+    assert -result.bound_down_pa <= truth.strength_pa - result.failure_pa <= result.bound_up_pa
 
 
 def test_the_same_seed_gives_the_same_record_under_any_hash_seed():
