@@ -25,6 +25,7 @@ def load_job(
     person: str,
     named: bool,
     confirm: str,
+    key: Path | None = None,
 ) -> Job:
     """Load all that a run is made of. Raises FilesRefused with every fault, or UsageRefused."""
     from rigd.files import load, units
@@ -55,6 +56,7 @@ def load_job(
         person=person,
         named=named,
         confirmed=bool(confirm),
+        key=key,
     )
 
 

@@ -21,6 +21,11 @@ Records = Annotated[
     ),
 ]
 
+Key = Annotated[
+    Path | None,
+    typer.Option("--key", metavar="FILE", help="Key file. Default: $RIGD_KEY, else the one in your config folder."),
+]
+
 
 def person(operator: str) -> tuple[str, bool]:
     """Return who acts and whether a name was given. A name is one printable line."""

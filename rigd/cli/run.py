@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from rigd.cli.options import Json, Operator, Records, person, print_json
+from rigd.cli.options import Json, Key, Operator, Records, person, print_json
 from rigd.model import errors
 
 HELP = """Examples:
@@ -44,15 +44,16 @@ def run(
             "--confirm", metavar="SPECIMEN_ID", help="Arm and start by itself. The id must be the specimen's."
         ),
     ] = "",
+    key: Key = None,
     as_json: Json = False,
 ) -> None:
     from rigd.cli.job import load_job
-    from rigd.live.places import RigLock, records_folder
+    from rigd.live.places import RigLock, key_path, records_folder
 
     name, named = person(operator)
     job = load_job(
         profile=profile, rig=rig, specimen=specimen, facts=tuple(facts or ()), records=records_folder(records),
-        person=name, named=named, confirm=confirm,
+        person=name, named=named, confirm=confirm, key=key_path(key),
     )  # fmt: skip
     lock = RigLock(job.rig.name)
     lock.take()
@@ -108,6 +109,8 @@ def _introduce(job: Any, screen: Any, at_terminal: bool) -> None:
     simulated = "SIMULATED RIG, invented data. " if job.rig.simulated else ""
     screen.say(f"{simulated}rig {job.rig.name} · profile {job.profile.name} · specimen {job.specimen.id}")
     screen.say(f"{'' if job.named else 'no --operator given: acting as '}{job.person} · records in {job.records}")
+    if job.key is None:
+        screen.say("the record will be sealed WITHOUT A KEY: make one with rigd doctor --new-key")
     screen.say("rigd is not the safety device: relief valve, guard and hardware emergency stop come first.")
     if at_terminal:
         screen.say(KEYS_HELP)

@@ -35,6 +35,7 @@ from rigd.model.rig import Rig
 from rigd.model.specimen import QUANTITY_FACTS, Specimen
 from rigd.model.states import ARMED, READY, UNPROVEN, VENTED
 from rigd.model.verdicts import exit_code_of
+from rigd.store.keys import load_key
 
 BEAT_S = 0.09  # blocks of the journal cover at most 100 ms
 QUIET_NS = 20_000_000  # nothing came for so long: time passes all the same
@@ -61,6 +62,7 @@ class Job:
     person: str
     named: bool
     confirmed: bool  # arm and start as soon as the permissives hold
+    key: Path | None = None  # of the rig; None: the record is sealed without a signature
 
     def files(self) -> dict[str, bytes]:
         """The files of the record, under the names a record gives them."""
@@ -108,6 +110,7 @@ class RigProcess:
     async def run(self) -> Ending:
         """Do the whole run. Raises RigdError when it cannot begin."""
         await self._connect()
+        key = load_key(self.job.key) if self.job.key else None  # first, so that a bad one stops nothing halfway
         left = left_open(self.job.records)
         self._record = OpenRecord(
             self.job.records,
@@ -115,11 +118,12 @@ class RigProcess:
             profile=self.job.profile.name,
             specimen=self.job.specimen.id,
             files=self.job.files(),
+            key=key,
         )
         try:
             self._begin()
             await self._server.open()
-            closing = await Closing.start(self._record.folder)
+            closing = await Closing.start(self._record.folder, self.job.key)
             self._sealing_left = asyncio.create_task(self._seal_what_was_left(left), name="seal what was left")
             await self._serve()
         except BaseException:
@@ -212,7 +216,7 @@ class RigProcess:
 
     async def _seal_what_was_left(self, left: tuple[Path, ...]) -> None:
         """Close what killed processes left behind. A night's journal takes minutes, so the rig never waits for it."""
-        async for folder, trouble in seal_runs(left):
+        async for folder, trouble in seal_runs(left, self.job.key):
             text = trouble or f"{folder.name} was interrupted: what it recorded is sealed, nothing was re-pressurised"
             self._tell("host", text)
 

@@ -7,7 +7,9 @@ one reports success over lost pages (Linux marks them clean). The error stands f
 
 One error is kinder. When the disk is *full* at a write, nothing that was synced is in doubt; a reserve made at the
 start is given back, the segment is cut to its last whole block, and what still comes (the vent, the trip, the result)
-goes behind it. The error stands all the same, so the rig vents. This file knows blocks only as bytes.
+goes behind it. The error stands all the same, so the rig vents. Where the rig has a key, this thread also signs what the
+chain has reached, about once a second, in the same write as the next block: 31 us of a thread nobody waits for. This
+file knows blocks only as bytes.
 """
 
 import errno
@@ -19,8 +21,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from rigd.model.errors import CannotCreate
+from rigd.store import heads
 from rigd.store.disk import DISK, Disk, FolderLock, write_all
-from rigd.store.journal import FOLDER, segment_header, segment_path
+from rigd.store.journal import FOLDER, is_closing, segment_header, segment_path, signed_head
+from rigd.store.keys import RigKey
 
 QUEUE_BLOCKS = 64
 """Six seconds of blocks: by then the lag has long vented the rig (250 ms), and memory stays bounded."""
@@ -52,9 +56,11 @@ class JournalWriter:
         clock_ns: Callable[[], int] = time.monotonic_ns,
         segment_ns: int = SEGMENT_NS,
         reserve_bytes: int = RESERVE_BYTES,
+        key: RigKey | None = None,
     ) -> None:
         self._folder, self._identity, self._report, self._disk = folder, identity, report, disk
         self._clock_ns, self._segment_ns, self._reserve_bytes = clock_ns, segment_ns, reserve_bytes
+        self._key, self._signed_ns = key, -heads.SIGN_NS
         self._reserve_path = folder / FOLDER / "reserve"
         self._queue: queue.Queue[tuple[bytes, int] | None] = queue.Queue(QUEUE_BLOCKS)
         self._thread = threading.Thread(target=self._work, name="journal writer", daemon=True)
@@ -139,7 +145,18 @@ class JournalWriter:
         except OSError as error:
             self._fail(_words(error))
 
+    def _with_head(self, block: bytes) -> bytes:
+        """The block behind a signature over everything before it, when one is due; always before the last."""
+        if self._key is None:
+            return block
+        now_ns, key = self._clock_ns(), self._key
+        if now_ns - self._signed_ns < heads.SIGN_NS and not is_closing(block):
+            return block
+        self._signed_ns = now_ns
+        return signed_head(block, lambda head: heads.sign(key, head)) + block
+
     def _write(self, block: bytes) -> None:
+        block = self._with_head(block)
         try:
             self._append(block)
         except OSError as error:

@@ -1,4 +1,4 @@
-"""Where things are on this machine: the runtime folder with one lock and one socket a rig, and the records folder.
+"""Where things are on this machine: the runtime folder with one lock and one socket a rig, the records folder, the key.
 
 One rig is one lock: whoever holds it is the only process that may drive that rig's outputs. The lock is the kernel's
 (flock), so it ends with its holder however that ends, and a left-over file means nothing. This file refuses to know
@@ -17,6 +17,7 @@ from rigd.model.errors import Misconfigured, RigBusy, RigUnreachable, UsageRefus
 
 RUNTIME = "RIGD_RUNTIME"
 RECORDS = "RIGD_RECORDS"
+KEY = "RIGD_KEY"
 TAKE_ATTEMPTS = 5  # asking whether a lock is held takes microseconds: a tenth of a second outlasts any such question
 TAKE_PAUSE_S = 0.02
 
@@ -50,6 +51,21 @@ def records_folder(chosen: Path | None) -> Path:
         return Path(named).absolute()
     data = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
     return Path(data) / "rigd" / "records"
+
+
+def own_key_path() -> Path:
+    """Return where the rig's own key lies, whether it is there or not: in the user's configuration folder."""
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "rigd" / "rig.key"
+
+
+def key_path(chosen: Path | None) -> Path | None:
+    """Return the file of the rig's key: as chosen, else $RIGD_KEY, else the user's own when there is one, else None."""
+    if chosen is None and (named := os.environ.get(KEY)):
+        chosen = Path(named)
+    if chosen is not None:
+        return chosen.absolute()
+    own = own_key_path()
+    return own if os.path.lexists(own) else None
 
 
 def file_name(rig: str) -> str:

@@ -22,6 +22,7 @@ from rigd.live.places import file_name
 from rigd.model.errors import CannotCreate
 from rigd.store.disk import write_file
 from rigd.store.journal import BlockBuilder, identity
+from rigd.store.keys import RigKey
 from rigd.store.runs import allocate, list_runs
 
 BLOCKS_AHEAD = 32  # half of what the writer's queue takes
@@ -48,6 +49,7 @@ class OpenRecord:
         specimen: str,
         files: dict[str, bytes],
         patient: bool = False,
+        key: RigKey | None = None,
     ) -> None:
         self._latched_path = records / f".latched-{file_name(rig)}.json"
         given = allocate(records, profile=profile, specimen=specimen, utc_ns=time.time_ns())
@@ -58,11 +60,11 @@ class OpenRecord:
         except OSError as error:
             raise CannotCreate(f"{self.folder}: cannot be written ({error.strerror}). Nothing was started") from None
         hashes = tuple((name, sha256(data).hexdigest()) for name, data in files.items())
-        whose = identity(run=self.run, version=version("rigd"), files=hashes)
+        whose = identity(run=self.run, version=version("rigd"), files=hashes, key=key.public if key else "")
         self.builder = BlockBuilder(whose)
         # Under virtual time there is nothing to guard, so the disk may be waited for; a rig never waits.
         self._room = threading.Semaphore(BLOCKS_AHEAD) if patient else None
-        self._writer = JournalWriter(self.folder, whose, self._note_written)
+        self._writer = JournalWriter(self.folder, whose, self._note_written, key=key)
         self._writer.open()
         self.latched_before = self._read_latched()
 
@@ -118,9 +120,10 @@ class Closing:
         self._process, self._folder = process, folder
 
     @classmethod
-    async def start(cls, folder: Path) -> "Closing":
+    async def start(cls, folder: Path, key: Path | None = None) -> "Closing":
+        """`key`: the file of the rig's key, which this process passes on by its path and never by its content."""
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "rigd.closing", str(folder),
+            sys.executable, "-m", "rigd.closing", str(folder), *([str(key)] if key else []),
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
             start_new_session=True,  # a Ctrl-C meant for the rig is not meant for it
         )  # fmt: skip
@@ -143,7 +146,7 @@ class Closing:
         return f"{self._folder}: not sealed; its journal is whole, the next run tries again. {words}"
 
 
-async def seal_runs(folders: Iterable[Path]) -> AsyncIterator[tuple[Path, str]]:
+async def seal_runs(folders: Iterable[Path], key: Path | None = None) -> AsyncIterator[tuple[Path, str]]:
     """Close these runs, one after another. Yields each folder with "" or why it failed."""
     for folder in folders:
-        yield folder, await (await Closing.start(folder)).finish()
+        yield folder, await (await Closing.start(folder, key)).finish()
