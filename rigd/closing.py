@@ -1,4 +1,4 @@
-"""Closing a run, in a process of its own: `python -m rigd.closing FOLDER`.
+"""Closing a run, in a process of its own: `python -m rigd.closing FOLDER [KEY]`.
 
 While the run goes on, each finished segment of its journal is replayed and sealed into a part of the trace. When the
 process that wrote the journal has ended, however it ended, the rest follows: the failure is measured from the trace,
@@ -13,7 +13,6 @@ import json
 import platform
 import sys
 import time
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -44,6 +43,7 @@ FORMAT = 1
 POLL_S = 0.5  # how often an open journal is looked at: a segment takes a minute
 FIGURES = "figures"
 PLOT = "burst.svg"
+WITHOUT_PLOT = "--without-plot"
 
 
 @dataclass(slots=True)
@@ -79,8 +79,8 @@ class Story:
 class Closer:
     """Seals one run folder. `follow` until the writer has gone, then `finish`."""
 
-    def __init__(self, folder: Path, key: RigKey | None = None) -> None:
-        self.folder, self._key = folder, key
+    def __init__(self, folder: Path, key: RigKey | None = None, *, with_plot: bool = True) -> None:
+        self.folder, self._key, self._with_plot = folder, key, with_plot
         self._files = read_files(folder)
         self._engine: Engine = engine_of(self._files)
         self._turned = 0  # segments this process has run through its engine
@@ -132,7 +132,8 @@ class Closer:
                 if turned.outputs != block.outputs or turned.readings_sha256 != block.digests[2]:
                     self._differing.append(block.first_seq)
             if number > sealed:
-                seal.seal_segment(blocks, readings, self._engine.rig, self.folder, number)
+                signed = self._reader.heads
+                seal.seal_segment(blocks, readings, self._engine.rig, self.folder, number, signed=signed)
             self._turned = number
 
     def _write_results(self, interruption: str) -> dict[str, Any]:
@@ -144,9 +145,10 @@ class Closer:
         trace = _trace(self.folder)
         failure = self._measure(trace, story)
         run = self._run_json(story, failure, trace, interruption)
-        if not (self.folder / FIGURES).exists():
-            make_folder(self.folder / FIGURES)
-        self._plot(trace, run)
+        if self._with_plot:
+            if not (self.folder / FIGURES).exists():
+                make_folder(self.folder / FIGURES)
+            self._plot(trace, run)
         row = result_row(
             run["result"], run=run["run"], specimen=run["specimen"], profile=profile.name, rig=self._engine.rig.name,
             opened_utc=run["opened_utc"], facts=run["facts"], pressure_reference=run["pressure_reference"],
@@ -158,7 +160,7 @@ class Closer:
             simulated=self._engine.rig.simulated,
         )  # fmt: skip
         write_file(self.folder / "results.csv", results_csv([row]).encode())
-        write_file(self.folder / "report.txt", (words + "\n").encode())
+        write_file(self.folder / "report.txt", f"{words}\n\n{_seal_words(self._key)}\n".encode())
         write_file(self.folder / "run.json", (json.dumps(run, indent=1, allow_nan=False) + "\n").encode())
         return run
 
@@ -271,6 +273,13 @@ def _limits(rig: Any, profile: Any) -> dict[str, float]:
     } | trips
 
 
+def _seal_words(key: RigKey | None) -> str:
+    """Whose seal this record gets. A seal says which rig wrote it; a person's signature is another thing."""
+    if key is None:
+        return "Sealed without a key. No person has authorised this record by its being sealed."
+    return f"Sealed by the rig with key {key.public}\nNo person has authorised this record by its being sealed."
+
+
 def _utc(utc_ns: int) -> str:
     return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
@@ -280,27 +289,25 @@ def runs_number(folder: Path) -> int:
     return next((run.number for run in runs.list_runs(folder.parent) if run.path == folder), 0)
 
 
-def close_run(folder: Path, key_path: Path | None = None) -> dict[str, Any]:
+def close_run(folder: Path, key_path: Path | None = None, *, with_plot: bool = True) -> dict[str, Any]:
     """Close one run, now or as soon as its writer has gone. Only one process at a time does so."""
     key = load_key(key_path) if key_path is not None else None
     with FolderLock(folder):
         if (folder / manifest.NAME).exists():
             manifest.clear_up(folder)  # the process that sealed it may have died before it had tidied
             return dict(json.loads((folder / "run.json").read_bytes()))
-        closer = Closer(folder, key)
+        closer = Closer(folder, key, with_plot=with_plot)
         closer.follow()
         return closer.finish()
 
 
-def _arguments(words: list[str]) -> Iterator[Path]:
-    if len(words) not in (1, 2):
-        raise errors.UsageRefused("usage: python -m rigd.closing FOLDER [KEY]")
-    return (Path(word) for word in words)
-
-
 def main() -> int:
+    words = sys.argv[1:]
+    paths = [Path(word) for word in words if word != WITHOUT_PLOT]
     try:
-        close_run(*_arguments(sys.argv[1:]))
+        if len(paths) not in (1, 2):
+            raise errors.UsageRefused(f"usage: python -m rigd.closing FOLDER [KEY] [{WITHOUT_PLOT}]")
+        close_run(*paths, with_plot=WITHOUT_PLOT not in words)
     except RigdError as error:
         print(error, file=sys.stderr)
         return error.exit_code

@@ -2,8 +2,9 @@
 
 The engine is deterministic and its inputs are all in the record, so whatever it said can be said again. Where it is not
 said again, either the record is not what was recorded or the engine is not the one that ran, and the first difference
-is told in words: when, which message, which field, what is stored and what was worked out now. Nothing here waits or
-knows a device.
+is told in words: when, which message, which field, what is stored and what was worked out now. Of the Readings only a
+digest is stored exactly; where it differs, the float32 columns of the trace are asked which field it was. Nothing here
+waits or knows a device: whoever wants to watch a run at its own pace takes block after block and waits by itself.
 """
 
 import hashlib
@@ -17,6 +18,7 @@ from rigd.model.errors import RecordAltered
 from rigd.model.messages import Event, Input, Message, Opened, Output, Reading
 from rigd.store.archive import Archive
 from rigd.store.encode import decode, encode, prefixed, split
+from rigd.store.trace import as_row
 
 RIG, PROFILE, SPECIMEN = "rig.yaml", "profile.yaml", "specimen.yaml"
 
@@ -37,6 +39,15 @@ class Turned:
     outputs: bytes  # all but Readings, canonical, each behind its length
     readings: tuple[Reading, ...]
     readings_sha256: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Played:
+    """One block of a record, replayed. With a difference the replay is over."""
+
+    outputs: tuple[Output, ...]  # all but Readings
+    readings: tuple[Reading, ...]
+    difference: Difference | None = None
 
 
 def engine_of(read: Mapping[str, bytes]) -> Engine:
@@ -62,32 +73,61 @@ def turn_block(engine: Engine, inputs: Iterable[Input]) -> Turned:
     return Turned(outputs=bytes(outputs), readings=tuple(readings), readings_sha256=digest.digest())
 
 
-def replay(archive: Archive) -> Iterator[Difference | Output]:
-    """Run a whole sealed record. Yields its Events, Prompts and Result as they come, and at the first Difference ends.
+class Replay:
+    """A sealed record on its way through the engine again. `engine.view()` is what a person would have seen."""
 
-    Raises RecordAltered when the record's files do not belong to each other.
-    """
-    read = {name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN)}
-    engine = engine_of(read)
-    for block in archive.blocks():
-        for message in block.inputs:
-            if type(message) is Opened:
-                _check_files(message, read)
-        turned = turn_block(engine, block.inputs)
-        if turned.outputs != block.output_bytes:
-            yield first_difference(block.output_bytes, turned.outputs)
-            return
-        if turned.readings_sha256 != block.row.readings_digest:
-            at = block.inputs[0]
-            yield Difference(
-                seq=at.seq,
-                t_ns=at.t_ns,
-                words=f"at {at.t_ns / 1e9:.3f} s, block of message {at.seq}: the readings worked out now are not the "
-                "readings whose digest is stored; every other output of the block is the same",
-            )
-            return
-        for data in split(turned.outputs):
-            yield decode(data)
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._read = {name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN)}
+        self.engine = engine_of(self._read)
+
+    def __iter__(self) -> Iterator[Played]:
+        """Block by block, up to the first difference.
+
+        Raises RecordAltered when the record's files do not belong to each other.
+        """
+        for block in self._archive.blocks():
+            for message in block.inputs:
+                if type(message) is Opened:
+                    _check_files(message, self._read)
+            turned = turn_block(self.engine, block.inputs)
+            difference = None
+            if turned.outputs != block.output_bytes:
+                difference = first_difference(block.output_bytes, turned.outputs)
+            elif turned.readings_sha256 != block.row.readings_digest:
+                difference = self._reading_difference(block.inputs[0], turned.readings)
+            outputs = tuple(decode(data) for data in split(turned.outputs)) if difference is None else ()
+            yield Played(outputs=outputs, readings=turned.readings, difference=difference)
+            if difference is not None:
+                return
+
+    def _reading_difference(self, first: Input, readings: tuple[Reading, ...]) -> Difference:
+        """Which field of which Reading it was, by the columns of the trace; float32 may be too coarse to tell."""
+        trace = self._archive.trace()
+        row_of = {seq: row for row, seq in enumerate(trace.column("seq").to_pylist())}
+        for reading in readings:
+            row = trace.slice(row_of[reading.seq], 1).to_pylist()[0]
+            for name, now in as_row(reading, self.engine.rig).items():
+                if row[name] != now and not (_is_nan(row[name]) and _is_nan(now)):
+                    words = f"{_name(reading)}, field {name}: stored {row[name]!r}, worked out now {now!r}"
+                    return Difference(seq=reading.seq, t_ns=reading.t_ns, words=words)
+        words = (
+            f"at {first.t_ns / 1e9:.3f} s, block of message {first.seq}: only the digest of the readings differs; "
+            "every other output is the same, and so are the readings as far as the float32 columns of the trace tell"
+        )
+        return Difference(seq=first.seq, t_ns=first.t_ns, words=words)
+
+
+def replay(archive: Archive) -> Iterator[Difference | Output]:
+    """Run a whole sealed record. Yields its Events, Prompts, commands and Result, and at the first Difference ends."""
+    for played in Replay(archive):
+        yield from played.outputs
+        if played.difference is not None:
+            yield played.difference
+
+
+def _is_nan(value: object) -> bool:
+    return isinstance(value, float) and value != value
 
 
 def _check_files(opened: Opened, read: Mapping[str, bytes]) -> None:

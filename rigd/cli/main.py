@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from rigd.cli import act, channels, check, demo, run, runs, status
+from rigd.cli import act, channels, check, demo, doctor, run, runs, status
 from rigd.cli.options import Json
 from rigd.model import errors
 
@@ -61,6 +61,7 @@ for verb in act.VERBS:
     app.command(verb.name, help=verb.help, short_help=verb.short)(verb.command)
 app.add_typer(channels.app, name="channels")
 app.add_typer(runs.app, name="runs")
+app.command("doctor", help=doctor.HELP, short_help="Make this machine's key; validate rigd on it.")(doctor.doctor)
 
 
 def _show_version(wanted: bool) -> None:

@@ -37,3 +37,8 @@ def person(operator: str) -> tuple[str, bool]:
 
 def print_json(body: Any) -> None:
     typer.echo(json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def printable(text: str) -> str:
+    """Text from a record, which may be anybody's, without what would steer a terminal: escaped, line ends kept."""
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)

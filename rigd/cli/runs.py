@@ -1,7 +1,7 @@
-"""`rigd runs`: the records - listed, shown, verified and replayed. Nothing here changes one.
+"""`rigd runs`: the records - listed, shown, verified, replayed and authorised. Nothing here changes one.
 
 A run is named by its number, its folder's name or its path. What is shown was verified first; an altered record is told
-with every finding and shown no further.
+with every finding and shown no further. A person's authorisation stands beside the record, never in it.
 """
 
 import sys
@@ -10,10 +10,12 @@ from typing import Annotated, Any
 
 import typer
 
-from rigd.cli.options import Json, Records, print_json
+from rigd.cli.options import Json, Records, print_json, printable
 from rigd.model import errors
 
-app = typer.Typer(help="Records: list, show, verify and replay them.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Records: list, show, verify, replay and authorise them.", no_args_is_help=True, rich_markup_mode=None
+)
 Run = Annotated[str, typer.Argument(metavar="RUN", help="Number (412 or R0412), folder name or path.")]
 
 LIST_HELP = (
@@ -22,16 +24,27 @@ LIST_HELP = (
 )
 SHOW_HELP = (
     "Examples:\n\n\b\n  rigd runs show 412\n  rigd runs show 412 --json\n\n"
-    "Show what came out of a run, after verifying its record."
+    "Show what came out of a run, after verifying its record, and who stands behind it: the rig that sealed it, and "
+    "the persons who authorised it."
 )
 VERIFY_HELP = (
-    "Examples:\n\n\b\n  rigd runs verify 412\n  rigd runs verify --key PUBLIC_KEY 412\n  rigd runs verify\n\n"
-    "Prove that a record is what was sealed: every file's hash, the chain of blocks, every block of the trace. "
-    "Without RUN: every record of the folder, and that none is missing or was replaced. Exit code 65 when not."
+    "Examples:\n\n\b\n  rigd runs verify 412\n  rigd runs verify --key PUBLIC_KEY 412\n  rigd runs verify records\n"
+    "  rigd runs verify\n\n"
+    "Prove that a record is what was sealed: every file's hash, the chain of blocks, every block of the trace, the "
+    "rig's signatures. Given a records folder, or nothing: every record of it, that none is missing or was replaced, "
+    "and every authorisation. Exit code 65 when not."
 )
 REPLAY_HELP = (
-    "Examples:\n\n\b\n  rigd runs replay 412\n\n"
-    "Feed a record's inputs to the engine again and compare what it says, byte for byte. Exit code 1 when it differs."
+    "Examples:\n\n\b\n  rigd runs replay 412\n  rigd runs replay 412 --speed 10x\n\n"
+    "Feed a record's inputs to the engine again and compare what it says, byte for byte. With --speed 1x or 10x it is "
+    "shown as the live run was. Exit code 1 when it differs, 65 when the record is not what was sealed."
+)
+AUTHORISE_HELP = (
+    'Examples:\n\n\b\n  rigd runs authorise 412 --person "B. Kim" --meaning reviewed\n'
+    '  rigd runs authorise 412 --person "B. Kim" --meaning approved --key my-own.key\n\n'
+    "Put a person's name to a sealed record: who, when, and whether they performed, reviewed or approved it. It is "
+    "bound to the record's hash and kept beside it, under authorisations/. With --key it is signed with the person's "
+    "own key; the rig's key is refused, because a seal is no person's signature."
 )
 
 
@@ -49,72 +62,144 @@ def list_all(records: Records = None, as_json: Json = False) -> None:
     if not rows:
         typer.echo(f"no runs in {folder}")
     for row in rows:
-        typer.echo(f"R{row['run']:04d}  {row['opened_utc']}  {row['state']:8}  {row['specimen']:16}  {row['told']}")
+        line = f"R{row['run']:04d}  {row['opened_utc']}  {row['state']:8}  {row['specimen']:16}  {row['told']}"
+        typer.echo(printable(line))
 
 
 @app.command("show", help=SHOW_HELP, short_help="Show what came out of a run.")
 def show(run: Run, records: Records = None, as_json: Json = False) -> None:
+    from rigd.cli.evidence import as_json as evidence
+    from rigd.cli.evidence import verify_one, who
     from rigd.cli.result import describe_result, read_result
+    from rigd.store.manifest import NAME
 
     record = _find(records, run)
+    told = read_result(record) if as_json else describe_result(record)
+    behind = verify_one(record) if (record / NAME).exists() else None
     if as_json:
-        print_json(read_result(record))
-    else:
-        typer.echo(describe_result(record))
-        typer.echo(f"\nRecord: {record}")
+        print_json(told | ({"evidence": evidence(behind)["runs"][0]} if behind else {}))
+        return
+    typer.echo(printable(told))
+    if behind:
+        (found,) = behind.each
+        typer.echo("\n" + printable("\n".join([*who(found, behind.of(found)), *behind.of_folder, *found.notes])))
+    typer.echo(f"\nRecord: {record}")
 
 
 @app.command("verify", help=VERIFY_HELP, short_help="Prove that a record is what was sealed.")
 def verify(
-    run: Annotated[str, typer.Argument(metavar="[RUN]", help="Number, folder name or path; none: all.")] = "",
+    run: Annotated[
+        str, typer.Argument(metavar="[RUN|DIR]", help="Number, folder name or path; or a records folder; none: all.")
+    ] = "",
     key: Annotated[str, typer.Option("--key", metavar="HEX", help="The rig's public key, kept elsewhere.")] = "",
     records: Records = None,
     as_json: Json = False,
 ) -> None:
+    from rigd.cli import evidence
     from rigd.live.places import records_folder
-    from rigd.store.runs import verify_records
-    from rigd.store.verification import verify as verify_one
 
-    folder = records_folder(records)
-    if run:
-        each, of_folder = (verify_one(_find(records, run), public_key=key),), ()
+    public = _public_key(key)
+    if not run:
+        verified = evidence.verify_all(records_folder(records), public)
+    elif evidence.is_records_folder(Path(run)):
+        verified = evidence.verify_all(Path(run), public)
     else:
-        each, of_folder = verify_records(folder, public_key=key)
-    sound = all(found.ok for found in each) and not of_folder
+        verified = evidence.verify_one(_find(records, run), public)
     if as_json:
-        rows = [
-            {"record": str(found.folder), "run": found.run, "ok": found.ok, "findings": list(found.findings),
-             "files": found.files, "blocks": found.blocks, "seal": found.seal}
-            for found in each
-        ]  # fmt: skip
-        print_json({"sound": sound, "runs": rows, "folder": list(of_folder)})
+        print_json(evidence.as_json(verified))
     else:
-        _tell_findings(each, of_folder)
-    sys.exit(errors.DONE if sound else errors.BAD_DATA)
+        for line in evidence.as_words(verified):
+            typer.echo(printable(line))
+    sys.exit(errors.DONE if verified.sound else errors.BAD_DATA)
 
 
 @app.command("replay", help=REPLAY_HELP, short_help="Run a record through the engine again and compare.")
-def replay(run: Run, records: Records = None, as_json: Json = False) -> None:
-    from rigd.cli.screen import QUIET
-    from rigd.model.messages import Event
-    from rigd.replay import Difference
-    from rigd.replay import replay as replay_archive
+def replay(
+    run: Run,
+    speed: Annotated[str, typer.Option("--speed", metavar="1x|10x|max", help="max: compare only.")] = "max",
+    records: Records = None,
+    as_json: Json = False,
+) -> None:
+    from rigd.cli.playback import speed_of
     from rigd.store.archive import open_run
 
-    difference, said = None, 0
-    for output in replay_archive(open_run(_find(records, run))):
-        said += 1
-        if isinstance(output, Difference):
-            difference = output
-        elif isinstance(output, Event) and output.kind not in QUIET and not as_json:
-            typer.echo(f"{output.t_ns / 1e9:10.2f} s  {output.text}")
+    times = speed_of(speed)
+    archive = open_run(_find(records, run))
+    difference = _watch(archive, times) if times is not None and not as_json else _compare(archive, as_json)
     words = "the same, byte for byte" if difference is None else f"NOT the same: {difference.words}"
     if as_json:
         at_ns = None if difference is None else difference.t_ns
         print_json({"same": difference is None, "words": words, "differs_at_ns": at_ns})
     else:
-        typer.echo(f"replayed: {words}")
+        typer.echo(printable(f"replayed: {words}"))
     sys.exit(errors.DONE if difference is None else errors.NOT_MET)
+
+
+@app.command("authorise", help=AUTHORISE_HELP, short_help="Put a person's name to a sealed record.")
+def authorise(
+    run: Run,
+    person: Annotated[str, typer.Option("--person", metavar="NAME", help="Who.")],
+    meaning: Annotated[str, typer.Option("--meaning", metavar="performed|reviewed|approved", help="What it says.")],
+    key: Annotated[
+        Path | None, typer.Option("--key", metavar="PERSONKEY", help="The person's own key file; never the rig's.")
+    ] = None,
+    records: Records = None,
+    as_json: Json = False,
+) -> None:
+    import time
+
+    from rigd.store import authorisation
+    from rigd.store.keys import load_key
+    from rigd.store.verification import verify as verify_record
+
+    own = load_key(key) if key is not None else None
+    found = verify_record(_find(records, run))
+    path = authorisation.authorise(found, person=person, meaning=meaning, utc_ns=time.time_ns(), key=own)
+    public = "" if own is None else own.public
+    if as_json:
+        print_json({"authorisation": str(path), "person": person, "meaning": meaning, "key": public})
+        return
+    how = f"signed with key {public}" if public else "a statement, NOT SIGNED with a key"
+    typer.echo(printable(f"{found.folder.name}: {meaning} by {person.strip()} ({how})"))
+    typer.echo(f"kept in {path}; the record itself is unchanged")
+
+
+def _compare(archive: Any, silent: bool) -> Any:
+    """As fast as can be. Returns the first difference."""
+    from rigd.cli.screen import QUIET
+    from rigd.model.messages import Event
+    from rigd.replay import Replay
+
+    for played in Replay(archive):
+        if played.difference is not None:
+            return played.difference
+        for output in played.outputs:
+            if isinstance(output, Event) and output.kind not in QUIET and not silent:
+                typer.echo(printable(f"{output.t_ns / 1e9:10.2f} s  {output.text}"))
+    return None
+
+
+def _watch(archive: Any, speed: float) -> Any:
+    """As a live run looks. Returns the first difference."""
+    import time
+
+    from rigd.cli.playback import Playback
+    from rigd.cli.screen import SOMEBODY, Screen
+
+    screen = Screen(answered_by=SOMEBODY)
+    screen.say("REPLAY of a sealed record: nothing moves at the rig")
+    try:
+        return Playback(archive, screen, speed, clock=time.monotonic, sleep=time.sleep).play()
+    finally:
+        screen.leave()
+
+
+def _public_key(text: str) -> str:
+    """A public key as typed."""
+    key = text.strip().lower()
+    if key and (len(key) != 64 or set(key) - set("0123456789abcdef")):
+        raise errors.UsageRefused(f"--key {text!r:.100}: allowed: the 64 hex digits of the rig's public key")
+    return key
 
 
 def _find(records: Path | None, run: str) -> Path:
@@ -122,15 +207,3 @@ def _find(records: Path | None, run: str) -> Path:
     from rigd.store.runs import find
 
     return find(records_folder(records), run)
-
-
-def _tell_findings(each: Any, of_folder: tuple[str, ...]) -> None:
-    for found in each:
-        words = f"as it was sealed ({found.files} files, {found.blocks} blocks, {found.seal})"
-        typer.echo(f"{found.folder.name}: {words if found.ok else 'NOT as it was sealed'}")
-        for words in found.findings:
-            typer.echo(f"  {words}")
-    for words in of_folder:
-        typer.echo(words)
-    if not each and not of_folder:
-        typer.echo("nothing to verify")

@@ -7,9 +7,9 @@ one reports success over lost pages (Linux marks them clean). The error stands f
 
 One error is kinder. When the disk is *full* at a write, nothing that was synced is in doubt; a reserve made at the
 start is given back, the segment is cut to its last whole block, and what still comes (the vent, the trip, the result)
-goes behind it. The error stands all the same, so the rig vents. Where the rig has a key, this thread also signs what the
-chain has reached, about once a second, in the same write as the next block: 31 us of a thread nobody waits for. This
-file knows blocks only as bytes.
+goes behind it. The error stands all the same, so the rig vents.
+Where the rig has a key, this thread also signs what the chain has reached, about once a second, in the same write as
+the next block: 31 us of a thread nobody waits for. This file knows blocks only as bytes.
 """
 
 import errno

@@ -53,7 +53,7 @@ def parse(data: bytes) -> list[Head]:
     """The rows of a heads.bin. Raises RecordAltered when it is not one."""
     if not data.startswith(MAGIC) or (len(data) - len(MAGIC)) % _ROW.size:
         raise RecordAltered((f"{NAME} is cut or no file of signed heads of version {MAGIC[-1]}",))
-    return [row for row in _ROW.iter_unpack(data[len(MAGIC) :])]
+    return list(_ROW.iter_unpack(data[len(MAGIC) :]))
 
 
 class HeadCheck:

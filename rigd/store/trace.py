@@ -167,6 +167,20 @@ def _values(readings: list, rows: np.ndarray, channels: tuple[ChannelColumns, ..
     return arrays
 
 
+def as_row(reading: Reading, rig: Rig) -> dict[str, int | float | None]:
+    """What the columns of the trace hold of this Reading, in their own types."""
+    row: dict[str, int | float | None] = {"step": reading.step, "cycle": reading.cycle}
+    row |= {name: float(_to(pa.float32(), np.float64(getattr(reading, name)))) for name in ("target_pa", "highest_pa")}
+    for at, columns in enumerate(columns_of(rig)[reading.device]):
+        value = reading.values[at]
+        if columns.channel.quantity == "switch":
+            row[columns.value] = int(value) if np.isfinite(value) else None
+        else:
+            row[columns.value] = float(_to(pa.float32(), np.float64(value)))
+        row[columns.quality] = reading.quality[at]
+    return row
+
+
 def _mask(rows: np.ndarray, count: int) -> np.ndarray:
     mask = np.ones(count, bool)
     mask[rows] = False

@@ -1,0 +1,92 @@
+"""What stands behind a record, told to people and programs: is it what was sealed, who sealed it, who answers for it.
+
+Two things are always told apart: *sealed by rig*, which says what machine wrote the record and that it is unaltered,
+and *authorised by person*, which says who performed, reviewed or approved it. Neither is ever shown as the other.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rigd.store import authorisation, manifest, runs
+from rigd.store.authorisation import Authorisation
+from rigd.store.verification import Findings, verify
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """One record, or a whole folder of them, verified."""
+
+    each: tuple[Findings, ...]
+    of_folder: tuple[str, ...]
+    authorised: tuple[Authorisation, ...]
+
+    @property
+    def sound(self) -> bool:
+        return all(found.ok for found in self.each) and not self.of_folder
+
+    def of(self, found: Findings) -> tuple[Authorisation, ...]:
+        """Who answers for this record, as it was sealed."""
+        return tuple(one for one in self.authorised if one.manifest_sha256 == found.manifest_sha256)
+
+
+def is_records_folder(path: Path) -> bool:
+    """Is this a folder of records rather than a record? Its parts decide, never its name."""
+    if not path.is_dir() or any((path / name).exists() for name in (manifest.NAME, runs.journal.FOLDER)):
+        return False
+    return (path / runs.LAST_NUMBER).exists() or bool(runs.list_runs(path))
+
+
+def verify_one(record: Path, public_key: str = "") -> Verified:
+    found = verify(record, public_key=public_key)
+    authorised, wrong = authorisation.of_record(found)
+    return Verified(each=(found,), of_folder=wrong, authorised=authorised)
+
+
+def verify_all(records: Path, public_key: str = "") -> Verified:
+    """Every record, the numbers between them, and every authorisation."""
+    each, of_folder = runs.verify_records(records, public_key=public_key)
+    authorised, wrong = authorisation.read_authorisations(records)
+    known = {found.folder.name: found.manifest_sha256 for found in each}
+    wrong += tuple(
+        f"authorisation A{one.number:04d} is of another state of {one.record}, or of a run that is not here"
+        for one in authorised
+        if known.get(one.record) != one.manifest_sha256
+    )
+    return Verified(each=each, of_folder=of_folder + wrong, authorised=authorised)
+
+
+def as_json(verified: Verified) -> dict[str, Any]:
+    rows = [
+        {
+            "record": str(found.folder), "run": found.run, "ok": found.ok, "findings": list(found.findings),
+            "notes": list(found.notes), "files": found.files, "blocks": found.blocks, "seal": found.seal,
+            "sealed_by_rig_key": found.public_key, "manifest_sha256": found.manifest_sha256,
+            "authorised_by": [
+                {"person": one.person, "meaning": one.meaning, "utc": one.utc, "key": one.public_key}
+                for one in verified.of(found)
+            ],
+        }
+        for found in verified.each
+    ]  # fmt: skip
+    return {"sound": verified.sound, "runs": rows, "folder": list(verified.of_folder)}
+
+
+def as_words(verified: Verified) -> list[str]:
+    lines = []
+    for found in verified.each:
+        state = f"as it was sealed ({found.files} files, {found.blocks} blocks)" if found.ok else "NOT as it was sealed"
+        lines.append(f"{found.folder.name}: {state}")
+        lines += [f"  {words}" for words in found.findings]
+        lines += [f"  note: {words}" for words in found.notes]
+        if found.manifest_sha256:
+            lines += [f"  {words}" for words in who(found, verified.of(found))]
+    lines += verified.of_folder
+    return lines or ["nothing to verify"]
+
+
+def who(found: Findings, authorised: tuple[Authorisation, ...]) -> list[str]:
+    """The two different things that stand behind a record."""
+    rig = f"with key {found.public_key}" if found.public_key else "without a key, so only its hashes speak for it"
+    persons = [one.words for one in authorised] or ["nobody yet"]
+    return [f"sealed by rig         {rig}", *(f"authorised by person  {words}" for words in persons)]
