@@ -128,3 +128,11 @@ def test_constraints_are_names_and_versions_only() -> None:
     asked = re.findall(r'^  "([A-Za-z0-9_.-]+)[>=]', page("pyproject.toml"), re.MULTILINE)
     assert asked and {re.sub(r"[-_.]+", "-", name).lower() for name in asked} <= pinned
     assert not pinned & {"pip", "setuptools", "wheel", "rigd"}
+
+
+def test_the_state_diagrams_are_drawn_from_the_tables():
+    from rigd.engine.states import RUN_TABLE, TRIP_TABLE, draw
+
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    for table in (RUN_TABLE, TRIP_TABLE):
+        assert f"```mermaid\n{draw(table)}\n```" in text
