@@ -1,0 +1,416 @@
+"""What must be true at every step of a night, whatever goes wrong (the names and sentences are in `promises`).
+
+The judge looks at the world and at the record of what passed between rig and world: raw counts delivered, commands
+given, valves energised, true pressure, acts of people. What the engine believes is used only to say which promise is
+due (a state it claims, a word it says), never as evidence that the promise was kept.
+"""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rigd.engine.engine import Engine
+from rigd.model.messages import (
+    Event,
+    HostReport,
+    Input,
+    Kick,
+    OperatorAction,
+    Output,
+    Reading,
+    Result,
+    Scan,
+    ValveCommand,
+)
+from rigd.model.states import ARMED, CLEAR, READY, RESETTABLE, RUNNING, TRIPPED, VENTED, VENTING
+from simulator.bodies import PSI
+from simulator.evidence import Evidence
+from simulator.promises import Violation, require
+from simulator.record_check import check_record
+
+if TYPE_CHECKING:
+    from simulator.night import Night
+
+MOST_SAID = 90
+LAG_LIMIT_US = 250_000
+CLOCK_STEP_NS = 50_000_000
+PA = 1.0
+ARMED_NS, HOLD_LIMIT_S = 60_000_000_000, 5.0
+
+
+class Watch:
+    """Looks at one night. `about_to` and `turned` stand around every message, `look` after every step of the iron."""
+
+    def __init__(self, night: "Night") -> None:
+        self.night, self.rig = night, night.rig
+        self._roles = [output.role for output in self.rig.outputs]
+        self._safe = [output.counts_safe for output in self.rig.outputs]
+        self._set_point = self._roles.index("set_point")
+        self._silence_ns = self.rig.watchdog_ns + 2 * night.swarm.step_ns
+        self._step_limit = self._longest_run_s()
+        self._fastest = max(
+            getattr(step, name, 0.0)
+            for step in night.swarm.profile.steps
+            for name in ("rate_pa_per_s", "ramp_pa_per_s")
+        )
+        self._lingering_ns = self._over_ns = self._last_kick_ns = -1
+        self._top_counts = self._counts_of(night.swarm.profile.max_pa + self.rig.control.trim_pa) + 1
+
+    def _counts_of(self, pa: float) -> int:
+        shape = self.rig.outputs[self._set_point]
+        return int(shape.counts_energised * pa / shape.pa_high)
+
+    def _longest_run_s(self) -> float:
+        total = 20.0
+        for step in self.night.swarm.profile.steps:
+            total += getattr(step, "timeout_ns", 0) / 1e9 if type(step).__name__ == "Fill" else 0.0
+            total += (getattr(step, "hold_ns", 0) + getattr(step, "fall_ns", 0) + getattr(step, "duration_ns", 0)) / 1e9
+            total += 35.0 if type(step).__name__ in ("Proof", "Vent") else 0.0
+            if type(step).__name__ == "Ramp":
+                total += step.ceiling_pa / step.rate_pa_per_s
+        return total
+
+    # ---- one life of a process
+
+    def be_born(self, engine: Engine) -> None:
+        self.engine = engine
+        self.evidence = Evidence(self.rig, self.night.swarm.profile)
+        self.sent: list[int | None] = [None] * len(self._roles)
+        self.session = self.dropped = self.dirty = self.lied = False
+        self.must_be_safe = bool(self.night.latched)
+        self.before = (engine.state, engine.interlocks.state)
+        self.entered_ns = self.held_ns = 0
+        self.holding = False
+        self.last_t_ns = -1
+        self.highest = self.highest_low = 0.0
+        self.target: tuple[int, int, float] | None = None
+        self.tripped_running = False
+        self.results = 0
+        self.utc_offset_ns: int | None = None
+        self.report: HostReport | None = None
+        self.messages: list[Input] = []
+        self.kick_counts: int | None = None
+        self._driven: list[tuple[int, int]] = []
+        view = engine.view()
+        require(view.highest_pa == 0.0 and view.step == -1 and view.target_pa != view.target_pa and not view.done,
+                "RUN_SCOPED_STATE_FRESH", view)  # fmt: skip
+
+    def bury(self, record: Sequence[bytes]) -> None:
+        if not self.engine.done:
+            self._close_open()
+        check_record(self, record)
+
+    def _close_open(self) -> None:
+        self.session = False
+
+    # ---- every message
+
+    def about_to(self, message: Input) -> None:
+        self.before = (self.engine.state, self.engine.interlocks.state)
+        self._driven.clear()
+        if self.night.swarm.replayed:
+            self.messages.append(message)
+
+    def driven(self, output: int, counts: int) -> None:
+        """A command leaves for the iron."""
+        self._driven.append((output, counts))
+        role = self._roles[output]
+        if role == "watchdog":
+            return
+        was, self.sent[output] = self.sent[output], counts
+        if counts != self._safe[output] and (role != "set_point" or counts > (was or 0)):
+            require(self.night.builder.empty, "RECORD_BEFORE_PRESSURE", role)
+        if role in ("inlet", "vent"):
+            inlet, vent = self.energised("inlet"), self.energised("vent")
+            require(vent or not inlet, "NEVER_INLET_AND_VENT", f"commands at {self.night.now_ns}")
+        if role == "set_point":
+            require(counts <= self._top_counts, "SETPOINT_WITHIN_ALL_LIMITS", lambda: f"{counts} > {self._top_counts}")
+
+    def energised(self, role: str) -> bool:
+        at = self._roles.index(role)
+        return self.sent[at] is not None and self.sent[at] != self._safe[at]
+
+    @property
+    def is_safe(self) -> bool:
+        return all(s is None or s == safe for s, safe, role in zip(self.sent, self._safe, self._roles, strict=True)
+                   if role != "watchdog")  # fmt: skip
+
+    def turned(self, message: Input, said: tuple[Output, ...]) -> None:
+        engine, kind, t_ns = self.engine, type(message), message.t_ns
+        require(t_ns > self.last_t_ns, "MONOTONIC_TIME", t_ns)
+        self.last_t_ns = t_ns
+        if self.night.storm.marks:
+            self._note_marks(self.night.storm.marks)
+        if kind is Scan:
+            self._take_scan(message, said)
+        elif kind is HostReport:
+            self._take_report(message, said)
+        elif kind is OperatorAction:
+            answers = sum(1 for o in said if type(o) is Event and o.kind in ("granted", "refused"))
+            require(answers == 1, "ACT_ANSWERED", (message, said))
+        if len(said) != 1 or type(said[0]) is not Reading:
+            self._hear(message, said)
+        state, trip = engine.state, engine.interlocks.state
+        if (state, trip) != self.before:
+            self._moved(message, said, *self.before, state, trip)
+        due = self.evidence.due(t_ns, self.before[0], self.sent)
+        if due:
+            for name, words in due:
+                require(trip == TRIPPED, name, lambda words=words: f"{words} in {self.before}, now {state} {trip}")
+                require(self.is_safe, name, lambda words=words: f"{words}: still driven {self.sent}")
+            self.must_be_safe = True
+        if self.must_be_safe:
+            require(self.is_safe, "TRIP_MEANS_SAFE", lambda: f"{state} {trip}: {self.sent}")
+        if state != RUNNING:
+            require(self.is_safe, "INLET_ONLY_WHEN_LIVE", lambda: f"{state}: {self.sent}")
+            self.session = False
+        else:
+            require(self.session, "NO_SELF_START", lambda: f"{message}")
+        if t_ns - self.entered_ns > ARMED_NS:
+            self._check_dwell(state, t_ns)
+
+    def _note_marks(self, marks: str) -> None:
+        if "lies" in marks or "bus" in marks:
+            self.lied = self.dirty = True
+        if "stuck" in marks or "host" in marks:
+            self.dirty = True
+
+    def _take_scan(self, scan: Scan, said: tuple[Output, ...]) -> None:
+        evidence = self.evidence
+        qualities = evidence.take(scan)
+        if evidence.was_late:
+            require(self.engine.interlocks.state != CLEAR, "STALE_IS_UNSAFE", "a silence went unnoticed")
+            self.must_be_safe = True
+        reading = (
+            said[-1] if said and type(said[-1]) is Reading else next((o for o in said if type(o) is Reading), None)
+        )
+        if reading is None:
+            require(self.engine.done, "COMMANDS_ARE_DRIVEN", "a scan without a reading")
+            return
+        for mine, theirs in zip(qualities, reading.quality, strict=True):
+            require((mine == 0) == (theirs == 0), "BAD_NEVER_USED", lambda: (scan, reading.quality, qualities))
+        highest = reading.highest_pa
+        if scan.device == evidence.primary_device:
+            if self.session or self.before[0] == RUNNING:
+                self.highest_low = max(self.highest_low, evidence.good_primary)
+        require(highest >= self.highest - PA and highest <= evidence.highest + PA, "HIGHEST_IS_MAX",
+                lambda: (highest, self.highest, evidence.highest))  # fmt: skip
+        require(highest >= self.highest_low - PA, "HIGHEST_IS_MAX", lambda: (highest, self.highest_low))
+        self.highest = highest
+        self._check_target(reading)
+
+    def _check_target(self, reading: Reading) -> None:
+        target, t_ns, was = reading.target_pa, reading.t_ns, self.target
+        if target != target:
+            self.target = None
+            return
+        if was is not None and was[0] == reading.step and self.energised("inlet"):
+            rise = target - was[2]
+            require(rise <= self._fastest * (t_ns - was[1]) / 1e9 + PA, "SETPOINT_WITHIN_ALL_LIMITS",
+                    lambda: f"target rose {rise} Pa in {t_ns - was[1]} ns")  # fmt: skip
+            if self.holding:
+                require(rise <= PA, "HOLD_STANDS_STILL", lambda: f"{rise} Pa in {t_ns - was[1]} ns")
+        require(target <= self.night.swarm.profile.max_pa + PA, "SETPOINT_WITHIN_ALL_LIMITS", target)
+        if self.holding and was is not None:
+            self.held_ns += t_ns - was[1]
+        self.target = (reading.step, t_ns, target)
+
+    def _take_report(self, report: HostReport, said: tuple[Output, ...]) -> None:
+        self.report = report
+        self.evidence.unwell = bool(
+            report.write_error
+            or report.journal_lag_us > LAG_LIMIT_US
+            or report.inbox_full
+            or report.free_bytes < 4_000_000
+        )
+        offset, was = report.utc_ns - report.t_ns, self.utc_offset_ns
+        stepped = any(type(o) is Event and o.kind == "clock_step" for o in said)
+        if was is not None and abs(offset - was) > CLOCK_STEP_NS:
+            require(stepped, "MONOTONIC_TIME", f"the clock stepped by {offset - was} ns unsaid")
+        self.utc_offset_ns = offset
+
+    def _hear(self, message: Input, said: tuple[Output, ...]) -> None:
+        require(len(said) <= MOST_SAID, "BOUNDED", len(said))
+        asked: list[tuple[int, int]] = []
+        for output in said:
+            require(output.t_ns == message.t_ns and output.seq == message.seq, "MONOTONIC_TIME", output)
+            kind = type(output)
+            if kind is ValveCommand:
+                asked.append((output.output, output.counts))
+            elif kind is Kick:
+                self._check_kick(message, output)
+            elif kind is Event:
+                self._hear_event(output)
+            elif kind is Result:
+                self._judge(output)
+        driven = [(o, c) for o, c in self._driven if self._roles[o] != "watchdog"]
+        require(sorted(asked) == sorted(driven), "COMMANDS_ARE_DRIVEN", lambda: (asked, driven))
+
+    def _check_kick(self, message: Input, kick: Kick) -> None:
+        require(type(message) is Scan, "KICK_IMPLIES_HEALTH", message)
+        require(kick.counts != self.kick_counts, "KICK_IMPLIES_HEALTH", "a level proves nothing")
+        self.kick_counts = kick.counts
+        ill = self.evidence.ill(message.t_ns)
+        require(not ill, "KICK_IMPLIES_HEALTH", ill)
+        sent = any(self._roles[o] == "watchdog" for o, _ in self._driven)
+        require(sent or self.evidence.unwell, "COMMANDS_ARE_DRIVEN", "a kick was not driven")
+
+    def _hear_event(self, event: Event) -> None:
+        seen, state = self.night.seen, self.before[0]
+        data = dict(event.data)
+        if event.kind == "trip":
+            self.must_be_safe = True
+            seen.moves[state, "trip"] += 1
+            if state == RUNNING:
+                self.tripped_running = True
+        elif event.kind == "granted":
+            if data["act"] in ("vent", "stop"):
+                seen.moves[state, data["act"]] += 1
+            if data["act"] == "hold":
+                self.holding, self.target = True, None
+            elif data["act"] == "resume":
+                self.holding = False
+        elif event.kind in ("proof", "sign", "hiccup", "clock_step", "interlock"):
+            seen.others[f"{event.kind} {data.get('sign', data.get('row', ''))}".strip()] += 1
+
+    # ---- states
+
+    def _moved(self, message: Input, said: tuple[Output, ...], was: str, trip_was: str, now: str, trip: str) -> None:
+        act = message if type(message) is OperatorAction and message.named else None
+        t_ns, seen = message.t_ns, self.night.seen
+        for cause in self.engine.interlocks.latched:
+            if cause not in self.evidence.latched:
+                self.evidence.latched.append(cause)
+                seen.causes[was, cause] += 1
+        if trip_was != trip:
+            self._latch_moved(act, trip_was, trip, t_ns, was)
+        if was == now:
+            return
+        self.entered_ns, self.held_ns, self.holding, self.target = t_ns, 0, False, None
+        event = next((dict(o.data) for o in said if type(o) is Event and o.kind == "state"), {})
+        self._count_move(was, now, str(event.get("why", "")), said)
+        if now == ARMED:
+            require(act and act.act == "arm" and was == READY, "NO_SELF_START", message)
+            self._check_permissives("armed")
+        elif now == RUNNING:
+            require(act and act.act == "start" and was == ARMED, "NO_SELF_START", message)
+            self._check_permissives("started")
+            self.session, self.dropped = True, False
+        elif now == VENTED and was == VENTING:
+            self._check_proof(t_ns)
+        elif now == VENTED and was == "UNPROVEN":
+            require(act and act.act == "hand_check", "LINE_AT_ZERO_IS_PROVEN", message)
+
+    def _latch_moved(self, act: OperatorAction | None, was: str, now: str, t_ns: int, state: str) -> None:
+        seen = self.night.seen
+        if now == CLEAR:
+            require(was == RESETTABLE and act and act.act == "reset", "TRIP_LATCHED", f"{was} to {now}")
+            ill = self.evidence.ill(t_ns)
+            require(not ill, "TRIP_LATCHED", ill)
+            self.must_be_safe = False
+            self.evidence.latched.clear()
+            seen.moves[was, "reset"] += 1
+        elif now == RESETTABLE:
+            seen.moves[was, "all causes healthy"] += 1
+        else:
+            seen.moves[was, "a cause"] += 1
+
+    def _count_move(self, was: str, now: str, why: str, said: tuple[Output, ...]) -> None:
+        moves = self.night.seen.moves
+        known = {("VENTING", "VENTED"): "pressure proven low", ("VENTING", "UNPROVEN"): "no proof in time",
+                 ("UNPROVEN", "VENTED"): "hand check", ("VENTED", "READY"): "permissives hold",
+                 ("READY", "VENTED"): "a permissive is lost", ("READY", "ARMED"): "arm", ("ARMED", "RUNNING"): "start",
+                 ("ARMED", "READY"): "arming expired"}.get((was, now))  # fmt: skip
+        if known:
+            moves[was, known] += 1
+        elif why.startswith(("vented by", "the operator")):
+            moves[was, "vent"] += was == RUNNING and not why.startswith("vented by")
+        elif why.startswith("stopped at"):
+            moves[was, "stop"] += 1
+        elif not any(type(o) is Event and o.kind == "trip" for o in said) and not why.startswith("stopped"):
+            moves[was, "a permissive is lost" if was == ARMED else "steps ended"] += 1
+
+    def _check_permissives(self, moment: str) -> None:
+        wrong = self.evidence.wrong_permissives()
+        require(not wrong, "PERMISSIVES_HELD_AT_START", f"{moment}: {wrong}")
+        require(not self.must_be_safe, "TRIP_LATCHED", f"{moment} while latched")
+
+    def _check_proof(self, t_ns: int) -> None:
+        hold_ns = self.rig.vent.hold_ns
+        for at, since_ns in self.evidence.low_since.items():
+            require(since_ns >= 0 and t_ns - since_ns >= hold_ns - max(d.scan_ns for d in self.rig.devices) * 2,
+                    "LINE_AT_ZERO_IS_PROVEN", f"{self.rig.channels[at].name} low only since {since_ns}, now {t_ns}")  # fmt: skip
+        if "lies" not in self.night.storm.marks and not self.night.storm.is_active("sensor_slow"):
+            require(self.night.plant.specimen_pa < self.rig.vent.limit_pa + 2.0 * PSI, "LINE_AT_ZERO_IS_PROVEN",
+                    f"true pressure {self.night.plant.specimen_pa} Pa")  # fmt: skip
+
+    def _check_dwell(self, state: str, t_ns: int) -> None:
+        dwell_ns = t_ns - self.entered_ns
+        slack_ns = 200_000_000 + self.night.longest_gap_ns
+        if state == ARMED:
+            require(dwell_ns <= ARMED_NS + slack_ns, "EVERY_STATE_TIMES_OUT", (state, dwell_ns))
+        elif state == VENTING:
+            require(dwell_ns <= self.rig.vent.timeout_ns + slack_ns, "EVERY_STATE_TIMES_OUT", (state, dwell_ns))
+        elif state == RUNNING and not self.holding and not self.engine.interlocks.held_by:
+            live_s = (dwell_ns - self.held_ns) / 1e9
+            require(live_s <= self._step_limit + 130.0 + HOLD_LIMIT_S, "EVERY_STATE_TIMES_OUT", (state, live_s))
+
+    # ---- results
+
+    def _judge(self, result: Result) -> None:
+        plant, profile = self.night.plant, self.night.swarm.profile
+        self.results += 1
+        self.night.seen.others[f"outcome {result.outcome}"] += 1
+        require(self.results == 1, "VERDICT_IS_EARNED", "two results")
+        if result.failure_raw_pa is not None and result.highest_pa is not None:
+            require(result.failure_raw_pa <= result.highest_pa + PA, "HIGHEST_IS_MAX", result)
+        if result.verdict == "accept":
+            require(not self.tripped_running, "VERDICT_IS_EARNED", result)
+            if not self.lied:
+                stood = plant.strength_pa if plant.failed_at_s is not None else plant.highest_true_pa
+                stood = min(stood, plant.yield_pa) if result.outcome == "ballooned" and plant.yield_pa else stood
+                require(stood >= profile.minimum_pa, "VERDICT_IS_EARNED", lambda: f"stood {stood}: {result}")
+        if self.dirty or result.failure_pa is None or plant.strength_pa is None:
+            return
+        self.night.seen.others["results held to the truth"] += 1
+        off = plant.strength_pa - result.failure_pa
+        require(-result.bound_down_pa <= off <= result.bound_up_pa, "TRUTH_WITHIN_BOUND",
+                lambda: f"strength {plant.strength_pa}, off {off}: {result}")  # fmt: skip
+
+    # ---- the iron itself
+
+    def look(self) -> None:
+        """After every step of time, whether or not a process lives."""
+        night, plant = self.night, self.night.plant
+        now_ns = night.now_ns
+        inlet = plant.asked("inlet")
+        if inlet:
+            quiet = "bus" not in night.storm.marks and "host" not in night.storm.marks
+            if quiet:
+                require(plant.asked("vent"), "NEVER_INLET_AND_VENT", "valves energised")
+            allowed = self.session and self.energised("inlet") and night.engine is not None
+            if allowed:
+                self._lingering_ns = -1
+            elif self._lingering_ns < 0:
+                self._lingering_ns = now_ns
+            else:
+                limit_ns = night.swarm.step_ns if quiet else self._silence_ns
+                require(now_ns - self._lingering_ns <= limit_ns, "WATCHDOG_DROPS", "an inlet nobody keeps open")
+        else:
+            self._lingering_ns = -1
+        if plant.watchdog_dropped:
+            self.dropped = True
+            require(
+                not (inlet or plant.asked("supply") or plant.asked("fill")), "WATCHDOG_DROPS", "dropped, yet energised"
+            )
+        elif self.dropped and (inlet or plant.asked("supply") or plant.asked("fill")):
+            raise Violation("WATCHDOG_NEVER_REARMS", f"energised again at {now_ns}")
+        self._check_pressure(now_ns)
+
+    def _check_pressure(self, now_ns: int) -> None:
+        limit = self.evidence.trip_pa
+        if self.night.plant.specimen_pa <= limit + 2.0 * PSI or self.night.storm.marks:
+            self._over_ns = -1
+        elif self._over_ns < 0:
+            self._over_ns = now_ns
+        elif now_ns - self._over_ns > 300_000_000:
+            require(self.is_safe, "OVERPRESSURE_BOUNDED", f"{self.night.plant.specimen_pa} Pa")
