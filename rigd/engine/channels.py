@@ -1,8 +1,9 @@
 """The newest value of every channel, how good it is and how old.
 
 A channel that was never heard is not yet stale: the rig is still connecting, and VENTING cannot end without it
-anyway. The pre-run zero lives here. It changes results only: every decision that guards people takes the worse of the
-zeroed and the unzeroed value (SAFETY S29).
+anyway. A silence too long counts even when the scan that ends it is good: nobody was looking, whether the wire or this
+process stood still, and which message came first afterwards is chance. The pre-run zero lives here. It changes results
+only: every decision that guards people takes the worse of the zeroed and the unzeroed value (SAFETY S29).
 """
 
 from rigd.calc.exact.calibration import NAN, compile_channel, is_failed
@@ -12,11 +13,15 @@ from rigd.model.rig import Rig
 
 UNCERTAIN_NS = 1_000_000_000  # NE 43's grey band longer than this on a required channel is a trip (DESIGN section 4)
 NEVER = -1
+NOBODY_MINDS_NS = 1 << 62  # how old the values of a device may be that guards nothing
 
 
 class Channels:
     __slots__ = (
         "_devices",
+        "_heard_ns",
+        "_late",
+        "_stale",
         "_watched",
         "feed",
         "good_ns",
@@ -58,6 +63,15 @@ class Channels:
             for at, channel in enumerate(rig.channels)
             if channel.required or at in guarding or channel.role == "specimen"
         )
+        self._stale = tuple(
+            min(
+                ((stale_ns, self.names[at]) for at, stale_ns in self._watched if rig.channels[at].device == device),
+                default=(NOBODY_MINDS_NS, ""),
+            )
+            for device in range(len(rig.devices))
+        )
+        self._heard_ns = [NEVER] * len(rig.devices)
+        self._late = ""
         self.specimens = tuple(at for at, c in enumerate(rig.channels) if c.role == "specimen")
         self.primary = self.specimens[0]
         self.second = self.specimens[1] if len(self.specimens) > 1 else -1
@@ -68,6 +82,9 @@ class Channels:
     def read(self, scan: Scan, changed: list[int]) -> tuple[tuple[float, ...], tuple[int, ...]]:
         """Take one scan in. Returns its values and qualities; channels whose quality changed are added to `changed`."""
         t_ns = scan.t_ns
+        heard_ns, (stale_ns, name) = self._heard_ns[scan.device], self._stale[scan.device]
+        self._heard_ns[scan.device] = t_ns
+        self._late = name + " stale" if heard_ns != NEVER and t_ns - heard_ns > stale_ns else ""
         value, quality, good_ns = self.value, self.quality, self.good_ns
         values, qualities = [], []
         for (at, evaluate), counts in zip(self._devices[scan.device], scan.counts, strict=True):
@@ -90,7 +107,7 @@ class Channels:
     def bad_causes(self, t_ns: int) -> list[str]:
         """Causes of watched channels (required ones, and all that guard people) that cannot be trusted now; empty
         almost always, so it is quick about that."""
-        causes: list[str] = []
+        causes: list[str] = [self._late] if self._late else []
         for at, stale_ns in self._watched:
             good_ns = self.good_ns[at]
             if self.quality[at] == GOOD and (good_ns == NEVER or t_ns - good_ns <= stale_ns):
@@ -110,6 +127,8 @@ class Channels:
 
     def proves_below(self, limit_pa: float, t_ns: int) -> bool:
         """Whether *every* specimen channel is good, fresh and below the limit, zeroed or not (2oo2, SAFETY S12)."""
+        if self._late:
+            return False
         for at, stale_ns in self._watched:
             if at not in self.specimens:
                 continue
