@@ -153,7 +153,7 @@ class Interlocks:
         found = self.causes(t_ns, run_state, energised)
         self.active = found
         if not found:
-            if self.state == TRIPPED:
+            if self.state == TRIPPED and not self._channels.unheard():  # nothing is healthy that was never heard
                 self.state = TRIP_TABLE[self.state, HEALTHY]
             return ""
         news = [cause for cause in found if cause not in self.latched]
