@@ -249,7 +249,7 @@ class Engine:
                 self._run(t_ns)
             case "VENTING":
                 self._prove(t_ns)
-            case "VENTED" | "READY" | "ARMED":
+            case "VENTED" | "READY" | "ARMED" if not self.done:  # a person may have ended the run in this step
                 self._stand(t_ns)
             case "UNPROVEN":
                 if self._closing_due() and t_ns - self._since_ns > HAND_CHECK_NS:

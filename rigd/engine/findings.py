@@ -169,7 +169,7 @@ class Findings:
         )
         if self._unwatched:
             bounds.up_pa += self._steepest_pa  # it may have stood so much higher than any sample showed
-            bounds.down_pa = self.highest_pa  # anywhere on the way up
+            bounds.down_pa = self.highest_pa - (self.zero_before_pa or 0.0)  # anywhere on the way up
         return bounds
 
     def conclude(self, seq: int, t_ns: int) -> Result:

@@ -94,7 +94,7 @@ class Outputs:
         before = self.commanded[at]
         if counts == before:
             return
-        raises = before != UNKNOWN and counts > before
+        raises = counts > before if before != UNKNOWN else counts != self._shapes[at].counts_safe
         command = self._command(at, counts, counts != self._shapes[at].counts_safe, seq, t_ns, raises)
         if raises:
             raising.append(command)
