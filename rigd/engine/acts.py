@@ -21,7 +21,7 @@ def refusal_of(engine: Engine, action: OperatorAction) -> str:
     match act:
         case "arm":
             if (state, ARM) not in RUN_TABLE:
-                missing = [row for row in permissives_of(engine, engine.now_ns) if not row[1]]
+                missing = [row for row in permissives_of(engine) if not row[1]]
                 first = f": {missing[0][0]}: {missing[0][2]}" if missing and state == VENTED else ""
                 return f"{ACT_REFUSED['arm']}; the state is {state}{first}"
         case "start":

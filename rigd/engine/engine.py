@@ -278,11 +278,11 @@ class Engine:
             self._prepared = True
             measured = ("water_temperature",) if self.channels.water >= 0 else ()
             self.questions.add(before_pressure(self.profile, self.specimen, measured))
-        holds = all(row[1] for row in permissives_of(self, t_ns))
+        holds = all(row[1] for row in permissives_of(self))
         if self.state == VENTED and holds:
             self._move(PERMISSIVES_HOLD, "every permissive holds")
         elif self.state in (READY, ARMED) and not holds:
-            missing = next(row for row in permissives_of(self, t_ns) if not row[1])
+            missing = next(row for row in permissives_of(self) if not row[1])
             self._move(PERMISSIVE_LOST, f"{missing[0]}: {missing[2]}")
         elif self.state == ARMED and t_ns - self._since_ns > ARMED_NS:
             self._move(ARMING_EXPIRED, "nobody started within 60 s")

@@ -100,6 +100,7 @@ class Interlocks:
     __slots__ = (
         "_agreement",
         "_channels",
+        "_holding",
         "_interlocks",
         "_permissives",
         "_read_backs",
@@ -119,6 +120,7 @@ class Interlocks:
         self._trips = tuple(guard for guard in guards if guard.kind == "trip")
         self._interlocks = tuple(guard for guard in guards if guard.kind == "interlock")
         self._permissives = tuple(guard for guard in guards if guard.kind == "permissive")
+        self._holding = [False] * len(self._permissives)
         self._roles = {row.name: rig.channels[row.channel].role for row in rig.rows if row.kind != "permissive"}
         self._channels = channels
         self._agreement = Agreement(rig, channels) if channels.second >= 0 else None
@@ -150,6 +152,7 @@ class Interlocks:
     def check(self, t_ns: int, run_state: str, energised: list[bool]) -> str:
         """Look at everything once. Returns the new first cause when the latch goes to TRIPPED now, else ""."""
         self._check_interlocks(t_ns, run_state)
+        self._holding = [guard.holds(t_ns, self._channels) for guard in self._permissives]
         found = self.causes(t_ns, run_state, energised)
         self.active = found
         if not found:
@@ -176,11 +179,12 @@ class Interlocks:
                     vent_by = vent_by or guard.name
         self.held_by, self.vent_by = held_by, vent_by
 
-    def permissives(self, t_ns: int, run_state: str) -> list[tuple[str, bool, str]]:
-        """The rig file's permissives with whether each holds now: (name, holds, reason)."""
+    def permissives(self, run_state: str) -> list[tuple[str, bool, str]]:
+        """The rig file's permissives with whether each held at the last `check`: (name, holds, reason). Asking changes
+        nothing: how often people look at a rig may not change what it does."""
         return [
-            (guard.name, guard.holds(t_ns, self._channels), guard.row.reason)
-            for guard in self._permissives
+            (guard.name, holds, guard.row.reason)
+            for guard, holds in zip(self._permissives, self._holding, strict=True)
             if run_state in guard.when
         ]
 

@@ -41,7 +41,7 @@ class Trend:
         return (p1 - p0) / ((t1_ns - t0_ns) / 1e9)
 
 
-def permissives_of(engine: Engine, t_ns: int) -> list[Row]:
+def permissives_of(engine: Engine) -> list[Row]:
     """Everything that must hold before arming: (name, holds, reason). Causes every rig has, then the rig file's
     rows."""
     interlocks, channels = engine.interlocks, engine.channels
@@ -59,7 +59,7 @@ def permissives_of(engine: Engine, t_ns: int) -> list[Row]:
         ("questions answered", engine.questions.all_answered, open_prompt.text if open_prompt else "a question waits"),
         ("room on disk", engine.host.has_room, engine.host.room_words),
     ]
-    return rows + interlocks.permissives(t_ns, engine.state)
+    return rows + interlocks.permissives(engine.state)
 
 
 def words_of(engine: Engine) -> str:
@@ -72,7 +72,7 @@ def words_of(engine: Engine) -> str:
     if engine.questions.prompt is not None:
         return engine.questions.prompt.text
     if state == VENTED:
-        missing = next((row for row in permissives_of(engine, engine.now_ns) if not row[1]), None)
+        missing = next((row for row in permissives_of(engine) if not row[1]), None)
         return f"{missing[0]}: {missing[2]}" if missing else LINE_AT_ZERO
     return {
         READY: "ready to arm",
@@ -85,7 +85,7 @@ def show(engine: Engine, t_ns: int) -> View:
     channels, interlocks = engine.channels, engine.interlocks
     steps = engine.profile.steps if engine.profile else ()
     held_by = interlocks.held_by or ("operator" if engine.operator_holds else "")
-    missing_first = sorted(permissives_of(engine, t_ns), key=lambda row: row[1])
+    missing_first = sorted(permissives_of(engine), key=lambda row: row[1])
     return View(
         t_ns=t_ns,
         run=engine.run,
