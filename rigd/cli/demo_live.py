@@ -7,6 +7,7 @@ to be seen, resets a trip and checks by hand where the rig wants a named person.
 
 import contextlib
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -21,7 +22,7 @@ from typing import IO, Any
 from rigd.cli.demo_body import PERSON, PROFILE, RIG, DemoEnding, specimen_id
 from rigd.cli.screen import SOMEBODY, Screen
 from rigd.control import Client
-from rigd.live.places import socket_path
+from rigd.live.places import RUNTIME, socket_path
 from rigd.model import errors
 from rigd.model.states import RESETTABLE, RUNNING, UNPROVEN
 from simulator.person import QUICKEST_S, SLOWEST_S, Person
@@ -57,6 +58,7 @@ class Window:
 def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path, quiet: bool) -> DemoEnding:
     """Play the demo to its end. Raises RigdError when it cannot begin or does not end."""
     with tempfile.TemporaryDirectory(prefix="rigd-demo-") as folder, _simulator(seed, body, faults) as window:
+        os.environ[RUNTIME] = folder  # two demos at once are two rigs, though both are called demo
         rig = _rig_on(window.port, Path(folder))
         with _rig_process(rig, seed, records) as process:
             client = _connect(process)

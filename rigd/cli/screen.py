@@ -18,10 +18,10 @@ from rigd.model.requests import Frame
 
 KEPT_BYTES = 64 * 1024  # of what a standing terminal has not taken yet: some hundred lines
 PLAIN_EVERY_S = 5.0  # without a terminal a log wants a line now and then, not ten a second
-QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "rate", "proof", "sign")
+QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "rate", "proof", "sign", "missed")
 """Kinds of events that the live line or the result says better."""
 
-ALARMING = ("trip", "onset", "refused", "device", "missed", "clock_step")
+ALARMING = ("trip", "onset", "refused", "device", "clock_step")
 KEYS, COMMANDS, SOMEBODY = "keys", "commands", "somebody"
 """How questions on this screen are answered: by keys at it, by `rigd confirm`, or by somebody else."""
 
@@ -105,6 +105,7 @@ class Screen:
         self._line = ""
         self._last_plain = 0.0
         self._asked = -1
+        self._missed = 0  # scans not made on time: counted in the live line, not told one by one
         self._typed: str | None = None  # what a person is typing, None when keys are keys
 
     def show(self, frame: Frame) -> None:
@@ -158,6 +159,8 @@ class Screen:
             self.say(f"    {how[prompt['kind']]}")
 
     def _show_event(self, event: dict[str, Any]) -> None:
+        if event["kind"] == "missed":
+            self._missed += event["data"]["count"]
         if event["kind"] not in QUIET and not _is_said_twice(event):
             alarming = event["kind"] in ALARMING
             mark = "! " if alarming else "  "
@@ -176,6 +179,8 @@ class Screen:
             parts.append(f"called for {pressure(view['target_pa'], view)}")
         if view["held_by"]:
             parts.append(f"held by {view['held_by']}")
+        if self._missed:
+            parts.append(f"{self._missed} scans late")
         return "  ".join(part for part in parts if part)
 
     def _draw(self) -> None:
