@@ -4,6 +4,8 @@ Found by killing rig processes while a terminal watched them: their records did 
 permissives started a permissive's persistence.
 """
 
+from dataclasses import replace
+
 import pytest
 
 from rigd.files.load import find, load_profile, load_rig
@@ -14,7 +16,11 @@ from simulator.person import Person
 from simulator.plant import Plant
 from simulator.world import Names, World
 
-RIG = load_rig(find("demo", "rig"))
+DEMO = load_rig(find("demo", "rig"))
+SLOW_NS = 30_000_000_000  # longer than all that the person does before arming, so that permissives are the last to hold
+RIG = replace(
+    DEMO, rows=tuple(replace(row, persistence_ns=SLOW_NS) if row.kind == "permissive" else row for row in DEMO.rows)
+)
 PROFILE = load_profile(find("ramped-burst", "profile"))
 
 
