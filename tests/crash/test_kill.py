@@ -1,0 +1,121 @@
+"""kill -9, SIGSTOP and a blocked event loop, on the rig process over real Modbus TCP, at random moments.
+
+Judged by what the simulated iron did and served: its relay de-energises everything within 500 ms of the death, nothing
+is energised again before a person arms, at most 250 ms of samples are lost and none is invented, and the next start
+seals what is left as interrupted.
+"""
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import chain
+from pathlib import Path
+from random import Random
+
+import pytest
+from lanes import Lane, check_served, scans_in_journal, scans_in_record, told, wait_until
+from shims import Shim, Word
+
+pytestmark = pytest.mark.alone
+
+KILLS = int(os.environ.get("RIGD_KILLS", "20"))  # `make crash` asks for more
+RELAY_NS = 500_000_000  # the demo rig's watchdog relay
+STEP_NS = 2_000_000  # of the simulated iron
+LOST_NS = 250_000_000  # most that a killed process may lose
+SETTLE_S = 0.6  # beyond the relay's time
+PAUSES_S = (0.6, 1.5)  # longer than the relay waits
+
+
+def kill_once(lane: Lane, chance: Random, killed_before_ns: int) -> tuple[Path, int, int]:
+    """One run, killed 0 to 3 s after RUNNING began. Returns its folder, when it was dead, and what was lost [ns]."""
+    began_ns = time.monotonic_ns()
+    process = lane.start()
+    armed_ns = lane.bring_to("RUNNING", process)
+    if killed_before_ns:
+        since = lane.energised(after_ns=killed_before_ns + RELAY_NS + STEP_NS, before_ns=armed_ns)
+        assert not any(energised for _, energised in since), "only a person who arms may let it rise again"
+    time.sleep(chance.uniform(0.0, 3.0))
+    folder = lane.newest()
+    process.kill()
+    process.wait()
+    dead_ns = time.monotonic_ns()
+    time.sleep(SETTLE_S)
+    assert lane.safe_after_ns(dead_ns) <= RELAY_NS + STEP_NS
+    recorded, ending = scans_in_journal(folder)
+    assert ending.kind == "torn", ending
+    passed, last_ns = check_served(recorded, lane.served(after_ns=began_ns, before_ns=dead_ns))
+    assert passed <= 1, "only the read that proved the device, before the run, is not part of it"
+    return folder, dead_ns, dead_ns - last_ns
+
+
+def kill_many(lane: Lane, chance: Random, times: int) -> list[int]:
+    lane.simulate("--seed", "3", "--body", "strong")
+    dead_ns, lost, kept = 0, [], []
+    for _ in range(times):
+        folder, dead_ns, lost_ns = kill_once(lane, chance, dead_ns)
+        kept.append((folder, scans_in_journal(folder)[0]))
+        lost.append(lost_ns)
+    lane.close_what_is_left()
+    for folder, recorded in kept:
+        assert (told(folder)["outcome"], told(folder)["replay"]) == ("interrupted", "identical")
+        assert scans_in_record(folder) == recorded, "sealing keeps what the journal held, no more and no less"
+    lane.verify_all()
+    return lost
+
+
+def test_killed_at_random_moments(lanes: list[Lane], chance: Random) -> None:
+    parts = [KILLS - KILLS // 2, KILLS // 2]
+    seeds = [Random(chance.random()) for _ in lanes]
+    with ThreadPoolExecutor(len(lanes)) as at_once:
+        lost = list(chain(*at_once.map(kill_many, lanes, seeds, parts)))
+    assert len(lost) == KILLS and max(lost) <= LOST_NS, sorted(lost)
+
+
+def pause_in_mid_run(
+    lane: Lane, chance: Random, environment: dict[str, str], pause: Callable[[subprocess.Popen[bytes], float], None]
+) -> None:
+    """The process stands still for longer than the relay waits, and comes back into a rig that is vented."""
+    lane.simulate("--seed", "3", "--body", "strong")
+    process = lane.start(environment=environment)
+    lane.bring_to("RUNNING", process)
+    time.sleep(chance.uniform(0.0, 3.0))
+    pause_s = chance.uniform(*PAUSES_S)
+    began_ns = time.monotonic_ns()
+    pause(process, pause_s)
+    ended_ns = time.monotonic_ns()
+    wait_until(lambda: lane.view(process)["trip_state"] != "CLEAR", "a trip")
+    wait_until(lambda: lane.view(process)["state"] in ("VENTED", "UNPROVEN"), "the end of venting")
+    after = lane.energised(after_ns=began_ns + RELAY_NS + STEP_NS)
+    assert not any(energised for _, energised in after), (after, began_ns, ended_ns)
+    process.terminate()
+    assert lane.last_words(process) == 4, lane.said
+    assert told(lane.newest())["replay"] == "identical"
+    assert told(lane.newest())["result"]["first_out"]
+    lane.verify_all()
+
+
+def test_stopped_or_blocked_for_longer_than_the_relay_waits(
+    lanes: list[Lane], chance: Random, shim: Shim, tmp_path: Path
+) -> None:
+    """SIGSTOP stands for a computer that sleeps; a blocked loop lets the other threads of the process go on."""
+    stall = Word(tmp_path / "stall")
+
+    def stop(process: subprocess.Popen[bytes], seconds: float) -> None:
+        process.send_signal(signal.SIGSTOP)
+        time.sleep(seconds)
+        process.send_signal(signal.SIGCONT)
+
+    def block(process: subprocess.Popen[bytes], seconds: float) -> None:
+        stall.set(int(seconds * 1e9))
+        time.sleep(seconds)
+
+    with ThreadPoolExecutor(2) as at_once:
+        stopped = at_once.submit(pause_in_mid_run, lanes[0], Random(chance.random()), {}, stop)
+        blocked = at_once.submit(
+            pause_in_mid_run, lanes[1], Random(chance.random()), shim.environment(stall=stall), block
+        )
+        stopped.result()
+        blocked.result()
