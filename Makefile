@@ -5,7 +5,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench lint
+.PHONY: help demo test bench lint references
 
 # Debian packages: independent Modbus programs and a tracer, so that our wire is judged by others than ourselves.
 TOOLS := mbpoll socat strace
@@ -16,6 +16,7 @@ help:
 	@echo "make test   every test, with its own set-up"
 	@echo "make bench  the speed figures, each beside its baseline"
 	@echo "make lint   style only"
+	@echo "make references  the records that ship, after the engine changed on purpose"
 
 demo: .venv/.run
 	.venv/bin/rigd demo burst
@@ -26,6 +27,9 @@ test: .venv/.test .venv/.tools
 
 bench: .venv/.test
 	@for file in benchmarks/*.py; do echo "== $$file"; .venv/bin/python "$$file"; done
+
+references: .venv/.run
+	.venv/bin/python -m simulator.reference
 
 lint: .venv/.test
 	.venv/bin/ruff check .

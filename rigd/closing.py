@@ -27,12 +27,14 @@ from rigd.engine.engine import Engine
 from rigd.model import errors
 from rigd.model.errors import RigdError
 from rigd.model.messages import Event, Message, Opened, OperatorAction, Reading, Result
-from rigd.model.profile import Hold, Ramp
+from rigd.model.profile import Hold, Profile, Ramp
+from rigd.model.rig import Rig
 from rigd.model.verdicts import exit_code_of
-from rigd.replay import engine_of, read_files, turn_block
+from rigd.replay import PROFILE, RIG, SPECIMEN, engine_of, read_files, turn_block
 from rigd.report.plots import plot_burst
 from rigd.report.tables import describe, result_row, results_csv
 from rigd.store import events, manifest, runs, seal
+from rigd.store.archive import Archive
 from rigd.store.disk import FolderLock, is_locked, make_folder, write_file
 from rigd.store.encode import decode
 from rigd.store.journal import FOLDER, Block, BlockReader, finished_segments, segments
@@ -139,11 +141,9 @@ class Closer:
     def _write_results(self, interruption: str) -> dict[str, Any]:
         profile = self._engine.profile
         assert profile is not None, "a rig's own log is not closed here"
-        story = Story(watched_kinds=tuple(at for at, s in enumerate(profile.steps) if type(s) in (Ramp, Hold)))
-        for line in (self.folder / events.NAME).read_bytes().splitlines():
-            story.add(decode(line))
+        story = read_story((self.folder / events.NAME).read_bytes(), profile)
         trace = _trace(self.folder)
-        failure = self._measure(trace, story)
+        failure = measure(trace, story, self._engine.rig, profile)
         run = self._run_json(story, failure, trace, interruption)
         if self._with_plot:
             if not (self.folder / FIGURES).exists():
@@ -163,13 +163,6 @@ class Closer:
         write_file(self.folder / "report.txt", f"{words}\n\n{_seal_words(self._key)}\n".encode())
         write_file(self.folder / "run.json", (json.dumps(run, indent=1, allow_nan=False) + "\n").encode())
         return run
-
-    def _measure(self, trace: dict[str, np.ndarray], story: Story) -> Failure | None:
-        """The failure by calc, from the counts of the trace: what a reader of the record gets, too."""
-        if story.watched_step < 0:
-            return None
-        watched = watched_in(trace, self._engine.rig, story.watched_step)
-        return find_failure(watched, self._engine.profile.signs)
 
     def _run_json(
         self, story: Story, failure: Failure | None, trace: dict[str, np.ndarray], interruption: str
@@ -225,12 +218,37 @@ class Closer:
         )  # fmt: skip
 
 
+def read_story(lines: bytes, profile: Profile) -> Story:
+    """What the lines of events.jsonl tell."""
+    story = Story(watched_kinds=tuple(at for at, s in enumerate(profile.steps) if type(s) in (Ramp, Hold)))
+    for line in lines.splitlines():
+        story.add(decode(line))
+    return story
+
+
+def measure(trace: dict[str, np.ndarray], story: Story, rig: Rig, profile: Profile) -> Failure | None:
+    """The failure by calc, from the counts of the trace: what a reader of the record gets, too."""
+    if story.watched_step < 0:
+        return None
+    return find_failure(watched_in(trace, rig, story.watched_step), profile.signs)
+
+
+def measure_again(archive: Archive) -> Failure | None:
+    """The failure of a sealed record, worked out anew."""
+    engine = engine_of({name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN)})
+    story = read_story(archive.read(events.NAME), engine.profile)
+    return measure(_columns(archive.trace()), story, engine.rig, engine.profile)
+
+
 def _trace(folder: Path) -> dict[str, np.ndarray]:
     """All parts of the trace as arrays; -1 is the device of a tick."""
     tables = [
         read_parquet(path.read_bytes(), name=path.name) for path in sorted((folder / seal.TRACE).glob("part-*.parquet"))
     ]
-    table = pa.concat_tables(tables, promote_options="permissive")
+    return _columns(pa.concat_tables(tables, promote_options="permissive"))
+
+
+def _columns(table: pa.Table) -> dict[str, np.ndarray]:
     columns = {}
     for name in table.column_names:
         column = table[name].combine_chunks()
