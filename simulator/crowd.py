@@ -19,6 +19,7 @@ ANSWER_NS = 400_000_000
 WAIT_NS = 300_000_000
 AWAY_S = (5.0, 75.0)
 HOLD_S = (0.5, 8.0)
+ENDS_A_RUN = ("vent", "stop")
 ANSWERS = ("", "nothing", "rupture", "done", "K", "x" * 300, "\u202e\ud800\x00", "-1", "nan")
 
 
@@ -54,6 +55,8 @@ class Crowd:
     def _mash(self) -> None:
         rng, night = self._rng, self._night
         act, named = rng.choice(ACTS), rng.random() < 0.8
+        if act in ENDS_A_RUN and rng.random() < 0.8:
+            act = rng.choice(ACTS)  # or no run would ever come far
         for _ in range(rng.choice((1, 1, 1, 2, 5))):
             prompt = rng.choice((None, rng.randrange(0, 40), night.open_prompt.prompt if night.open_prompt else 1))
             night.act(act, named=named, prompt=prompt, answer=rng.choice((None, *ANSWERS)))

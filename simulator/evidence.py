@@ -27,49 +27,97 @@ class Evidence:
         guarding = {row.channel for row in rig.rows if row.kind != "permissive"}
         self._required = [r or at in guarding for at, r in enumerate(self._required)]
         self._stale_ns = [min(c.stale_ns for c in rig.channels if c.device == d) for d in range(len(rig.devices))]
-        self._rows = [row for row in rig.rows if row.kind == "trip"]
-        self._since: dict[str, int] = {}
+        self._since: dict[int, int] = {}
         specimens = [at for at, c in enumerate(rig.channels) if c.role == "specimen"]
         self.primary, self.second = specimens[0], specimens[1]
         self.primary_device = rig.channels[self.primary].device
         self.low_since = dict.fromkeys(specimens, -1)
-        self.trip_pa = min(row.limit for row in self._rows if row.channel in specimens)
-        self._read_backs = [(n, o) for n, o in enumerate(rig.outputs) if o.read_back >= 0]
+        self._low_pa = rig.vent.limit_pa + COUNT_PA
+        trips = [row for row in rig.rows if row.kind == "trip"]
+        self.trip_pa = min(row.limit for row in trips if row.channel in specimens)
+        self._place_conditions(trips)
+        self._place_channels(specimens)
         self.highest = 0.0
         self.good_primary = 0.0
         self.unwell = False
         self.latched: list[str] = []
         self.was_late = False  # the scan taken last ended a silence too long to have gone unnoticed
 
-    def take(self, scan: Scan) -> list[int]:
+    def _place_conditions(self, trips: list[Row]) -> None:
+        """(invariant, words, persistence, run states) of every trip the rig's file asks for, and how each is met."""
+        rig, roles = self.rig, [channel.role for channel in self.rig.channels]
+        self._device_of = [channel.device for channel in rig.channels]
+        self._conditions: list[tuple[str, str, int, tuple[str, ...] | None]] = []
+        self._rows, self._read_backs = [], []
+        for row in trips:
+            sense = {"above": 1, "below": -1, "is": 0}[row.test]
+            self._rows.append((len(self._conditions), row.channel, sense, row.limit + sense * COUNT_PA))
+            name = ROW_NAMES.get(roles[row.channel], "OVERPRESSURE_TRIPS")
+            self._conditions.append((name, row.name, row.persistence_ns, row.when))
+        self._apart_key, self._apart_pa = len(self._conditions), rig.agreement.limit_pa + COUNT_PA
+        self._conditions.append(("DISAGREEMENT_TRIPS", "apart", rig.agreement.persistence_ns + 1, None))
+        for at, output in enumerate(rig.outputs):
+            if output.read_back >= 0:
+                self._read_backs.append((len(self._conditions), at, output.counts_energised, output.read_back))
+                # two scans of grace: the engine judges before it commands, this after
+                limit_ns = output.read_back_ns + 2 * rig.devices[0].scan_ns + 21_000_000
+                self._conditions.append(("READBACK_AGREES", output.name, limit_ns, None))
+
+    def _place_channels(self, specimens: list[int]) -> None:
+        devices = range(len(self.rig.devices))
+        self._analog = [
+            [(n, at, gauge) for n, (at, gauge) in enumerate(self._gauges[d]) if not gauge.is_bit] for d in devices
+        ]
+        self._switches = [[(n, at) for n, (at, gauge) in enumerate(self._gauges[d]) if gauge.is_bit] for d in devices]
+        self._bits_from = [places[0][0] if places else 1 << 30 for places in self._switches]
+        self._bits: list[tuple[int, ...]] = [()] * len(devices)
+        self._specimens_of = [[at for at in specimens if self._device_of[at] == d] for d in devices]
+        self.all_good = [(GOOD,) * len(self._gauges[d]) for d in devices]
+        self.stirred = False  # samples or commands are new since the conditions were last looked at
+
+    def take(self, scan: Scan) -> tuple[int, ...]:
         """One delivered scan. Returns the qualities in the order of its counts."""
-        t_ns, value, quality = scan.t_ns, self.value, self.quality
-        found = []
-        heard_ns, self.heard_ns[scan.device] = self.heard_ns[scan.device], t_ns
-        was_silent = heard_ns < 0 or t_ns - heard_ns > self._stale_ns[scan.device]
-        self.was_late = heard_ns >= 0 and t_ns - heard_ns > self._stale_ns[scan.device] + GRACE_NS
-        for (at, gauge), counts in zip(self._gauges[scan.device], scan.counts, strict=True):
-            now, seen = (GOOD, 1.0 if counts else 0.0) if gauge.is_bit else gauge.look(counts)
-            found.append(now)
+        t_ns, device, counts = scan.t_ns, scan.device, scan.counts
+        value, quality = self.value, self.quality
+        heard_ns, self.heard_ns[device] = self.heard_ns[device], t_ns
+        was_silent = heard_ns < 0 or t_ns - heard_ns > self._stale_ns[device]
+        self.was_late = heard_ns >= 0 and t_ns - heard_ns > self._stale_ns[device] + GRACE_NS
+        all_good = True
+        for place, at, gauge in self._analog[device]:
+            now, seen = gauge.look(counts[place])
             value[at] = seen
+            if now != GOOD:
+                all_good = False
             if now != quality[at]:
-                quality[at] = now
-                self.doubtful_ns.pop(at, None)
-                self._bad.discard(at)
-                if self._required[at] and now == DOUBTFUL:
-                    self.doubtful_ns[at] = t_ns
-                elif self._required[at] and now == BAD:
-                    self._bad.add(at)
-            if at in self.low_since:
-                if now == GOOD and seen < self.rig.vent.limit_pa + COUNT_PA:
-                    if self.low_since[at] < 0 or was_silent:
-                        self.low_since[at] = t_ns
-                else:
-                    self.low_since[at] = -1
-        if scan.device == self.primary_device and quality[self.primary] == GOOD:
+                self._quality_moved(at, now, t_ns)
+        bits = counts[self._bits_from[device] :]
+        if bits != self._bits[device]:
+            self._bits[device] = bits
+            for place, at in self._switches[device]:
+                value[at] = 1.0 if counts[place] else 0.0
+        low_since, limit_pa = self.low_since, self._low_pa
+        for at in self._specimens_of[device]:
+            if quality[at] != GOOD or value[at] >= limit_pa:
+                low_since[at] = -1
+            elif low_since[at] < 0 or was_silent:
+                low_since[at] = t_ns
+        if device == self.primary_device and quality[self.primary] == GOOD:
             self.good_primary = value[self.primary]
-            self.highest = max(self.highest, self.good_primary)
-        return found
+            if self.good_primary > self.highest:
+                self.highest = self.good_primary
+        self.stirred = True
+        if all_good:
+            return self.all_good[device]
+        return tuple(quality[at] for at, _ in self._gauges[device])
+
+    def _quality_moved(self, at: int, now: int, t_ns: int) -> None:
+        self.quality[at] = now
+        self.doubtful_ns.pop(at, None)
+        self._bad.discard(at)
+        if self._required[at] and now == DOUBTFUL:
+            self.doubtful_ns[at] = t_ns
+        elif self._required[at] and now == BAD:
+            self._bad.add(at)
 
     def ill(self, t_ns: int) -> str:
         """Why the rig cannot be called healthy now, or ""."""
@@ -87,58 +135,46 @@ class Evidence:
         found: list[tuple[str, str]] = []
         if self.unwell:
             found.append(("NO_PRESSURE_WITHOUT_RECORD", "the computer is unwell"))
-        for device, heard_ns in enumerate(self.heard_ns):
-            if heard_ns >= 0 and t_ns - heard_ns > self._stale_ns[device] and not self.doubtful_ns:
-                found.append(("STALE_IS_UNSAFE", f"device {device} silent since {heard_ns}"))
+        for heard_ns, stale_ns in zip(self.heard_ns, self._stale_ns, strict=True):
+            if heard_ns >= 0 and t_ns - heard_ns > stale_ns and not self.doubtful_ns:
+                found.append(("STALE_IS_UNSAFE", f"a device silent since {heard_ns}"))
         if self._bad:
             found.append(("STALE_IS_UNSAFE", f"{self.rig.channels[min(self._bad)].name} failed"))
         for at, since_ns in self.doubtful_ns.items():
             if t_ns - since_ns > DOUBT_NS:
                 found.append(("STALE_IS_UNSAFE", f"{self.rig.channels[at].name} doubtful since {since_ns}"))
-        for row in self._rows:
-            if self._row_is_due(row, t_ns) and state in row.when:
-                role = self.rig.channels[row.channel].role
-                found.append((ROW_NAMES.get(role, "OVERPRESSURE_TRIPS"), row.name))
-        if self._apart_is_due(t_ns):
-            found.append(("DISAGREEMENT_TRIPS", f"{self.value[self.primary]} and {self.value[self.second]}"))
-        self._check_read_backs(t_ns, sent, found)
+        if self.stirred:
+            self._look_again(t_ns, sent)
+        for key, since_ns in self._since.items():
+            name, words, persistence_ns, when = self._conditions[key]
+            if t_ns - since_ns >= persistence_ns and (when is None or state in when):
+                found.append((name, words))
         return found
 
-    def _lasts(self, key: str, met: bool, t_ns: int) -> int:
-        """How long a condition has been met [ns], -1 when it is not."""
-        if not met:
-            self._since.pop(key, None)
-            return -1
-        return t_ns - self._since.setdefault(key, t_ns)
-
-    def _row_is_due(self, row: Row, t_ns: int) -> bool:
-        at = row.channel
-        if self.quality[at] == BAD or self.heard_ns[self.rig.channels[at].device] < 0:
-            return self._lasts(row.name, False, t_ns) >= 0
-        value = self.value[at]
-        if row.test == "above":
-            met = value > row.limit + COUNT_PA
-        elif row.test == "below":
-            met = value < row.limit - COUNT_PA
-        else:
-            met = value == row.limit
-        return self._lasts(row.name, met, t_ns) >= row.persistence_ns
-
-    def _apart_is_due(self, t_ns: int) -> bool:
-        both = self.quality[self.primary] == GOOD and self.quality[self.second] == GOOD
-        apart = abs(self.value[self.primary] - self.value[self.second])
-        heard = all(heard_ns >= 0 for heard_ns in self.heard_ns)
-        met = both and heard and apart > self.rig.agreement.limit_pa + COUNT_PA
-        return self._lasts("apart", met, t_ns) > self.rig.agreement.persistence_ns
-
-    def _check_read_backs(self, t_ns: int, sent: list[int | None], found: list[tuple[str, str]]) -> None:
-        for at, output in self._read_backs:
-            told = sent[at] is not None and sent[at] == output.counts_energised
-            heard = self.heard_ns[self.rig.channels[output.read_back].device] >= 0
-            met = heard and (self.value[output.read_back] == 1.0) != told
-            # two scans of grace: the engine judges before it commands, this after
-            if self._lasts(output.name, met, t_ns) > output.read_back_ns + 2 * self.rig.devices[0].scan_ns + 21_000_000:
-                found.append(("READBACK_AGREES", output.name))
+    def _look_again(self, t_ns: int, sent: list[int | None]) -> None:
+        """Samples or commands are new: which conditions are met, and since when."""
+        self.stirred = False
+        value, quality, since = self.value, self.quality, self._since
+        met: list[int] = []
+        for key, at, sense, limit in self._rows:
+            now = value[at]
+            is_met = now > limit if sense > 0 else now < limit if sense < 0 else now == limit
+            if is_met and quality[at] != BAD and self.heard_ns[self._device_of[at]] >= 0:
+                met.append(key)
+        first, second = self.primary, self.second
+        apart = value[first] - value[second]
+        if not -self._apart_pa <= apart <= self._apart_pa and quality[first] == GOOD and quality[second] == GOOD:
+            if min(self.heard_ns) >= 0:
+                met.append(self._apart_key)
+        for key, output, energised, at in self._read_backs:
+            if (value[at] == 1.0) != (sent[output] == energised) and self.heard_ns[self._device_of[at]] >= 0:
+                met.append(key)
+        if met or since:
+            for key in list(since):
+                if key not in met:
+                    del since[key]
+            for key in met:
+                since.setdefault(key, t_ns)
 
     def wrong_permissives(self) -> str:
         """Which permissive row is not met by the newest samples, or ""."""

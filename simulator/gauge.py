@@ -1,7 +1,7 @@
-"""A second, independent reading of what transmitters said: from counts to good, doubtful or bad, and to pascals.
+"""A second, independent reading of what transmitters said: counts to good, doubtful or bad, and to pascals.
 
-The judge of a night must not use the engine's own arithmetic to find the engine wrong. Here a channel is thresholds in
-counts, worked out once from the rig file's signal line; all curved calibrations of the swarm are the same straight line.
+The judge of a night must not use the engine's own arithmetic. Here a channel is thresholds in counts, worked out once
+from the rig file's signal line; all curved calibrations of the swarm are the same straight line.
 """
 
 import math
@@ -43,19 +43,19 @@ class Gauge:
         high = (channel.range_high - self.at_zero) / self.per_count
         if signal.kind != "mA":
             self.bad_low, self.good_low, self.good_high, self.bad_high = low, low, high, high
+        self.bad_low, self.good_low = self.bad_low + ROUNDING, self.good_low - ROUNDING
+        self.good_high, self.bad_high = self.good_high + ROUNDING, self.bad_high - ROUNDING
 
     def look(self, counts: int) -> tuple[int, float]:
-        if self.is_bit:
-            return GOOD, float(counts != 0)
         raw = counts
         if self.is_float:
             raw = struct.unpack(">f", struct.pack(">I", counts))[0]
             if not math.isfinite(raw):
                 return BAD, math.nan
         value = self.at_zero + raw * self.per_count
-        if self.good_low - ROUNDING <= raw <= self.good_high + ROUNDING:
+        if self.good_low <= raw <= self.good_high:
             return GOOD, value
-        if raw <= self.bad_low + ROUNDING or raw >= self.bad_high - ROUNDING:
+        if raw <= self.bad_low or raw >= self.bad_high:
             return BAD, value
         return DOUBTFUL, value
 

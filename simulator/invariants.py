@@ -75,7 +75,7 @@ class Watch:
         self.engine = engine
         self.evidence = Evidence(self.rig, self.night.swarm.profile)
         self.sent: list[int | None] = [None] * len(self._roles)
-        self.session = self.dropped = self.dirty = self.lied = False
+        self.session = self.dropped = self.dirty = self.lied = self.sent_is_new = False
         self.must_be_safe = bool(self.night.latched)
         self.before = (engine.state, engine.interlocks.state)
         self.entered_ns = self.held_ns = 0
@@ -117,6 +117,7 @@ class Watch:
         if role == "watchdog":
             return
         was, self.sent[output] = self.sent[output], counts
+        self.evidence.stirred = self.sent_is_new = True
         if counts != self._safe[output] and (role != "set_point" or counts > (was or 0)):
             require(self.night.builder.empty, "RECORD_BEFORE_PRESSURE", role)
         if role in ("inlet", "vent"):
@@ -136,7 +137,8 @@ class Watch:
 
     def turned(self, message: Input, said: tuple[Output, ...]) -> None:
         engine, kind, t_ns = self.engine, type(message), message.t_ns
-        require(t_ns > self.last_t_ns, "MONOTONIC_TIME", t_ns)
+        if t_ns <= self.last_t_ns:
+            raise Violation("MONOTONIC_TIME", str(t_ns))
         self.last_t_ns = t_ns
         if self.night.storm.marks:
             self._note_marks(self.night.storm.marks)
@@ -157,14 +159,15 @@ class Watch:
             for name, words in due:
                 require(trip == TRIPPED, name, lambda words=words: f"{words} in {self.before}, now {state} {trip}")
                 require(self.is_safe, name, lambda words=words: f"{words}: still driven {self.sent}")
-            self.must_be_safe = True
-        if self.must_be_safe:
+            self.must_be_safe = self.sent_is_new = True
+        if self.must_be_safe and self.sent_is_new:
             require(self.is_safe, "TRIP_MEANS_SAFE", lambda: f"{state} {trip}: {self.sent}")
-        if state != RUNNING:
+        if state == RUNNING:
+            if not self.session:
+                raise Violation("NO_SELF_START", str(message))
+        elif self.sent_is_new or self.session:
             require(self.is_safe, "INLET_ONLY_WHEN_LIVE", lambda: f"{state}: {self.sent}")
-            self.session = False
-        else:
-            require(self.session, "NO_SELF_START", lambda: f"{message}")
+            self.session = self.sent_is_new = False
         if t_ns - self.entered_ns > ARMED_NS:
             self._check_dwell(state, t_ns)
 
@@ -179,24 +182,24 @@ class Watch:
         qualities = evidence.take(scan)
         if evidence.was_late:
             require(self.engine.interlocks.state != CLEAR, "STALE_IS_UNSAFE", "a silence went unnoticed")
-            self.must_be_safe = True
+            self.must_be_safe = self.sent_is_new = True
         reading = (
             said[-1] if said and type(said[-1]) is Reading else next((o for o in said if type(o) is Reading), None)
         )
         if reading is None:
             require(self.engine.done, "COMMANDS_ARE_DRIVEN", "a scan without a reading")
             return
-        for mine, theirs in zip(qualities, reading.quality, strict=True):
-            require((mine == 0) == (theirs == 0), "BAD_NEVER_USED", lambda: (scan, reading.quality, qualities))
+        if reading.quality != qualities:
+            for mine, theirs in zip(qualities, reading.quality, strict=True):
+                require((mine == 0) == (theirs == 0), "BAD_NEVER_USED", lambda: (scan, reading.quality, qualities))
         highest = reading.highest_pa
-        if scan.device == evidence.primary_device:
-            if self.session or self.before[0] == RUNNING:
-                self.highest_low = max(self.highest_low, evidence.good_primary)
-        require(highest >= self.highest - PA and highest <= evidence.highest + PA, "HIGHEST_IS_MAX",
-                lambda: (highest, self.highest, evidence.highest))  # fmt: skip
-        require(highest >= self.highest_low - PA, "HIGHEST_IS_MAX", lambda: (highest, self.highest_low))
+        if scan.device == evidence.primary_device and (self.session or self.before[0] == RUNNING):
+            self.highest_low = max(self.highest_low, evidence.good_primary)
+        if not max(self.highest, self.highest_low) - PA <= highest <= evidence.highest + PA:
+            raise Violation("HIGHEST_IS_MAX", f"{highest}: {self.highest}, {self.highest_low}, {evidence.highest}")
         self.highest = highest
-        self._check_target(reading)
+        if reading.target_pa == reading.target_pa or self.target is not None:
+            self._check_target(reading)
 
     def _check_target(self, reading: Reading) -> None:
         target, t_ns, was = reading.target_pa, reading.t_ns, self.target
@@ -258,7 +261,7 @@ class Watch:
         seen, state = self.night.seen, self.before[0]
         data = dict(event.data)
         if event.kind == "trip":
-            self.must_be_safe = True
+            self.must_be_safe = self.sent_is_new = True
             seen.moves[state, "trip"] += 1
             if state == RUNNING:
                 self.tripped_running = True
@@ -335,10 +338,10 @@ class Watch:
         require(not self.must_be_safe, "TRIP_LATCHED", f"{moment} while latched")
 
     def _check_proof(self, t_ns: int) -> None:
-        hold_ns = self.rig.vent.hold_ns
+        enough_ns = self.rig.vent.hold_ns - 2 * max(device.scan_ns for device in self.rig.devices)
         for at, since_ns in self.evidence.low_since.items():
-            require(since_ns >= 0 and t_ns - since_ns >= hold_ns - max(d.scan_ns for d in self.rig.devices) * 2,
-                    "LINE_AT_ZERO_IS_PROVEN", f"{self.rig.channels[at].name} low only since {since_ns}, now {t_ns}")  # fmt: skip
+            words = f"{self.rig.channels[at].name} low only since {since_ns}, now {t_ns}"
+            require(since_ns >= 0 and t_ns - since_ns >= enough_ns, "LINE_AT_ZERO_IS_PROVEN", words)
         if "lies" not in self.night.storm.marks and not self.night.storm.is_active("sensor_slow"):
             require(self.night.plant.specimen_pa < self.rig.vent.limit_pa + 2.0 * PSI, "LINE_AT_ZERO_IS_PROVEN",
                     f"true pressure {self.night.plant.specimen_pa} Pa")  # fmt: skip
@@ -363,6 +366,12 @@ class Watch:
         require(self.results == 1, "VERDICT_IS_EARNED", "two results")
         if result.failure_raw_pa is not None and result.highest_pa is not None:
             require(result.failure_raw_pa <= result.highest_pa + PA, "HIGHEST_IS_MAX", result)
+        if result.highest_pa is not None:
+            off = result.highest_pa + (result.zero_pa or 0.0) - self.highest
+            require(-PA <= off <= PA, "HIGHEST_IS_MAX", result)
+        failed_before = plant.failed_at_s is not None and plant.failed_at_s * 1e9 < self.night.origin_ns
+        if failed_before:
+            return  # broken in an earlier run that was killed: what it once stood is not this run's to say
         if result.verdict == "accept":
             require(not self.tripped_running, "VERDICT_IS_EARNED", result)
             if not self.lied:

@@ -3,9 +3,15 @@
 `Plant` knows one run with one body. What is added here turns its knobs back; no physics.
 """
 
+from random import Random
+
 from rigd.model.rig import Rig
 from simulator.bodies import Body
 from simulator.plant import RELIEF_PASSES, Plant
+
+POOL = [Random("noise of all nights").gauss(0.0, 1.0) for _ in range(1 << 16)]
+"""Normal numbers, drawn once: a night takes pieces from places of its own."""
+PIECE = 512
 
 
 class NightPlant(Plant):
@@ -13,6 +19,19 @@ class NightPlant(Plant):
         super().__init__(rig, seed=seed, body=body)
         self._fresh_tank_m3 = (self.tank_gas_m3, self.tank_water_m3)
         self.held_off_seat = False  # the relief valve, by debris
+        self._place_of_piece = Random(f"{seed}/noise pieces").randrange
+        for group in self.transducers.values():
+            for sensor in group:
+                if sensor.curve is not None:  # told as a curve, yet straight: no need to turn it round by halving
+                    sensor.zero = sensor.counts_of(0.0)
+                    sensor.gain, sensor.curve = (sensor.counts_of(1e6) - sensor.zero) / 1e6, None
+
+    def counts(self, device: int) -> tuple[int, ...]:
+        normal = self._normal
+        if len(normal) < len(self._panels[device]):
+            place = self._place_of_piece(len(POOL) - PIECE)
+            normal.extend(POOL[place : place + PIECE])
+        return super().counts(device)
 
     def mount(self, body: Body) -> None:
         """Another body in the fixture, the line open and at zero, the tank topped up with water."""

@@ -60,6 +60,16 @@ class Campaign:
         self.crowded += report.together >= 3
         self.heads[report.seed] = report.head
 
+    def summary(self, jobs: int) -> str:
+        nights, strikes = max(self.nights, 1), max(self.strikes, 1)
+        return (
+            f"\n{self.simulated_s / 3600:.1f} simulated hours, {self.nights} nights, {self.runs} processes, "
+            f"{self.strikes} faults of {len(KINDS)} kinds (one each {self.simulated_s / strikes:.1f} s), three or "
+            f"more at once in {100 * self.crowded / nights:.0f} % of the nights; {len(INVARIANTS)} invariants at every step; "
+            f"{self.wall_s:.0f} s on {jobs} cores, {self.simulated_s / max(self.wall_s, 1e-9) / jobs:.0f} times real "
+            "time a core"
+        )
+
 
 def play(seed: int, seen: Seen | None = None) -> Report:
     """One night. Raises Violation, with the night as its `night`."""
@@ -180,18 +190,13 @@ def main() -> int:
     for name, cells in missing.items():
         print(f"\n{name}: {len(cells)} not met" + (": " + "; ".join(cells) if cells else ""))
     wrong = whole.seen.wrong_reasons(rig)
-    speed = whole.simulated_s / whole.wall_s if whole.wall_s else 0.0
-    print(
-        f"\n{whole.simulated_s / 3600:.1f} simulated hours, {whole.nights} nights, {whole.runs} processes, "
-        f"{whole.strikes} faults (one each {whole.simulated_s / max(whole.strikes, 1):.1f} s), three or more at once in "
-        f"{100 * whole.crowded / max(whole.nights, 1):.0f} % of the nights; {len(INVARIANTS)} invariants at every step; "
-        f"{whole.wall_s:.0f} s on {options.jobs} cores, {speed / options.jobs:.0f} times real time a core"
-    )
+    print(whole.summary(options.jobs))
     for line in [*whole.failures, *wrong]:
         print("FAILED " + line)
     if options.table:
-        counts = {name: {" x ".join(k) if isinstance(k, tuple) else k: n for k, n in sorted(getattr(whole.seen, name).items())}
-                  for name in ("causes", "moves", "strikes", "others")}  # fmt: skip
+        parts = {name: getattr(whole.seen, name) for name in ("causes", "moves", "strikes", "others")}
+        counts = {name: {" x ".join(k) if type(k) is tuple else k: n for k, n in sorted(part.items())}
+                  for name, part in parts.items()}  # fmt: skip
         options.table.write_text(json.dumps({"missing": missing, **counts}, indent=1) + "\n")
     return 1 if whole.failures or wrong else 0
 
