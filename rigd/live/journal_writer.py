@@ -60,7 +60,7 @@ class JournalWriter:
     ) -> None:
         self._folder, self._identity, self._report, self._disk = folder, identity, report, disk
         self._clock_ns, self._segment_ns, self._reserve_bytes = clock_ns, segment_ns, reserve_bytes
-        self._key, self._signed_ns = key, -heads.SIGN_NS
+        self._key, self._unsigned = key, 0
         self._reserve_path = folder / FOLDER / "reserve"
         self._queue: queue.Queue[tuple[bytes, int] | None] = queue.Queue(QUEUE_BLOCKS)
         self._thread = threading.Thread(target=self._work, name="journal writer", daemon=True)
@@ -147,12 +147,13 @@ class JournalWriter:
 
     def _with_head(self, block: bytes) -> bytes:
         """The block behind a signature over everything before it, when one is due; always before the last."""
-        if self._key is None:
+        key = self._key
+        if key is None:
             return block
-        now_ns, key = self._clock_ns(), self._key
-        if now_ns - self._signed_ns < heads.SIGN_NS and not is_closing(block):
+        if self._unsigned < heads.EVERY and not is_closing(block):
+            self._unsigned += 1
             return block
-        self._signed_ns = now_ns
+        self._unsigned = 1
         return signed_head(block, lambda head: heads.sign(key, head)) + block
 
     def _write(self, block: bytes) -> None:

@@ -161,10 +161,9 @@ class _Check:
             self.blocks += 1
             self._check_block(block)
             if signed is not None:
-                signed.add(block.row.hash, block.inputs)
+                signed.add(block.row.hash)
         if signed is not None:
             self.found += signed.findings()
-            self.notes += signed.notes()
 
     def _signed_heads(self, chain: Chain, sealed: manifest.Manifest) -> heads.HeadCheck | None:
         """The signatures that were made while the run was open; None for a run that was recorded without a key."""
