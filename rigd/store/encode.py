@@ -131,7 +131,7 @@ def packed_numbers(data: bytes) -> tuple[type, int, tuple]:
         raise RecordAltered((f"a message of {len(data)} bytes with an unknown tag; allowed: {sorted(_SHAPE_OF_TAG)}",))
     _, n = _TAG.unpack_from(data)
     packed = _packed(shape, n)
-    if packed.size != len(data):
+    if packed.size != len(data) or (n and shape is Tick):  # a Tick has no tuples to be long
         raise RecordAltered((f"a {shape.__name__} of {len(data)} bytes; allowed for {n} channels: {packed.size}",))
     return shape, n, packed.unpack(data)[2:]
 
@@ -144,7 +144,10 @@ def _decode_packed(data: bytes) -> Message:
         is_tuple = get_origin(hints[name]) is tuple
         arguments[name] = numbers[at : at + count] if is_tuple else numbers[at]
         at += count
-    return shape(**arguments)
+    message = shape(**arguments)
+    if shape is Reading and encode(message) != data:
+        raise RecordAltered(("a Reading not in canonical form: a NaN that is not the one quiet NaN",))
+    return message
 
 
 def parse_json(data: bytes) -> Any:
