@@ -65,7 +65,8 @@ class Campaign:
         return (
             f"\n{self.simulated_s / 3600:.1f} simulated hours, {self.nights} nights, {self.runs} processes, "
             f"{self.strikes} faults of {len(KINDS)} kinds (one each {self.simulated_s / strikes:.1f} s), three or "
-            f"more at once in {100 * self.crowded / nights:.0f} % of the nights; {len(INVARIANTS)} invariants at every step; "
+            f"more at once in {100 * self.crowded / nights:.0f} % of the nights; {len(INVARIANTS)} invariants at "
+            "every step; "
             f"{self.wall_s:.0f} s on {jobs} cores, {self.simulated_s / max(self.wall_s, 1e-9) / jobs:.0f} times real "
             "time a core"
         )

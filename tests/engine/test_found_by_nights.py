@@ -1,0 +1,61 @@
+"""What simulated nights found wrong with the engine, each by itself, kept for good (`simulator/NIGHTS.md`)."""
+
+from rigd.model.messages import DeviceFault, Result, ValveCommand
+
+PSI = 6894.757293168362
+LATE_NS = 700_000_000  # longer than any value may be old, and than the watchdog relay waits
+
+
+def test_a_scan_after_a_pause_does_not_hide_that_nobody_was_looking(bench):
+    """The process stood still; the relay has let go of everything; the first message afterwards is a good scan."""
+    bench.to_ramp(60.0)
+    bench.t_ns += LATE_NS
+    bench.scan()
+    assert bench.engine.interlocks.first_out.endswith(" stale"), bench.engine.view()
+    assert bench.engine.state == "VENTING" and bench.is_safe
+
+
+def test_the_hold_of_a_proven_vent_has_no_hole_in_it(bench):
+    bench.seconds(0.3)
+    assert bench.engine.state == "VENTING"
+    bench.t_ns += 1_500_000_000
+    bench.scan()
+    assert bench.engine.state == "VENTING", "two samples and a pause prove nothing"
+
+
+def test_a_restart_lets_nothing_be_reset_before_it_was_heard(new_bench):
+    bench = new_bench(latched=("emergency_stop_pressed",))
+    assert bench.act("reset").kind == "refused"
+    bench.seconds(0.1)
+    assert bench.act("reset").kind == "granted"
+
+
+def test_leaving_twice_gives_one_result(bench):
+    bench.to_ready()
+    for _ in range(3):
+        bench.act("stop")
+        bench.seconds(3.0)
+        if bench.engine.done:
+            break
+    assert bench.engine.done and sum(type(o) is Result for o in bench.said) == 1
+
+
+def test_a_set_point_after_a_recovery_is_recorded_before_it_is_driven(bench):
+    bench.to_ramp(60.0)
+    bench.send(DeviceFault, device=0, fault="timeout", detail="")
+    said = bench.send(DeviceFault, device=0, fault="recovered", detail="")
+    raising = [o for o in said if type(o) is ValveCommand and o.counts != 0]
+    assert len(raising) >= 4 and all(o.raises for o in raising), said
+
+
+def test_an_early_loss_is_bounded_down_to_no_pressure_whatever_the_zero(bench):
+    bench.follow, bench.a, bench.b = False, -1.0, -1.0
+    bench.to_running()
+    bench.follow = True
+    for _ in range(3000):
+        bench.scan()
+        if bench.engine.view().step_name.startswith("Proof") and bench.a > 20.0:
+            break
+    bench.act("mark")
+    result = bench.finish("rupture")
+    assert result.outcome == "early" and result.failure_pa - result.bound_down_pa <= 0.01 * PSI, result
