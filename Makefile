@@ -5,17 +5,21 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test bench lint references
+.PHONY: help demo test bench lint references nights planted
 
 # Debian packages: independent Modbus programs and a tracer, so that our wire is judged by others than ourselves.
 TOOLS := mbpoll socat strace
 WORKERS ?= 2
+HOURS ?= 200
+SEED ?= 1
 
 help:
 	@echo "make demo   a burst on the simulated rig, from nothing, in about a minute"
 	@echo "make test   every test, with its own set-up"
 	@echo "make bench  the speed figures, each beside its baseline"
 	@echo "make lint   style only"
+	@echo "make nights 200 simulated hours in which everything goes wrong, judged at every step"
+	@echo "make planted  small wrongs planted in a copy of the code, each of which the nights must find"
 	@echo "make references  the records that ship, after the engine changed on purpose"
 
 demo: .venv/.run
@@ -27,6 +31,12 @@ test: .venv/.test .venv/.tools
 
 bench: .venv/.test
 	@for file in benchmarks/*.py; do echo "== $$file"; .venv/bin/python "$$file"; done
+
+nights: .venv/.run
+	.venv/bin/python -m simulator.nights --hours $(HOURS) --seed $(SEED) --jobs $(WORKERS)
+
+planted: .venv/.run
+	.venv/bin/python -m simulator.planted --jobs $(WORKERS)
 
 references: .venv/.run
 	.venv/bin/python -m simulator.reference

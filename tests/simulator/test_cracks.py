@@ -1,8 +1,8 @@
 """Cracks of 0.1 to 10 mm2 under a tank that keeps feeding: no result says more than the body stood.
 
 The flow of a crack is that of a sharp-edged orifice (0.62 A sqrt(2 dp / rho), as in the plant); whether the rig can
-notice it depends on what the inlet lets after, and on whether somebody watches. Where nothing notices, the result has no
-failure pressure, and no criterion is met by the pressure that was reached.
+notice it depends on what the inlet lets after, and on whether somebody watches. Where nothing notices, the result has
+no failure pressure, and no criterion is met by the pressure that was reached.
 """
 
 from dataclasses import replace
