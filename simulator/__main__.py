@@ -5,7 +5,8 @@
 Point any Modbus client at it. The first line on standard output is JSON, {"listening": PORT}; each later line is what a
 person at the window would see, {"seen": ..., "strength_pa": ...}, written when it changes: `strength_pa` is the true
 pressure at the first loss of containment, null before. It ends on SIGTERM, on Ctrl-C, and when its standard input
-closes, so that it never outlives the program that started it. Everything it simulates is invented.
+closes, so that it never outlives the program that started it; a line there is an order that spoils replies (see
+simulator.modbus_faults.BusOrders). Everything it simulates is invented.
 """
 
 import argparse
@@ -22,7 +23,7 @@ from rigd.model.rig import Rig
 from simulator.bodies import KINDS
 from simulator.faults import FAULTS
 from simulator.io_module import RealTime, place_modules
-from simulator.modbus_faults import schedule_faults
+from simulator.modbus_faults import BusOrders, schedule_faults
 from simulator.modbus_server import ModbusServer
 from simulator.plant import Plant
 from simulator.witness import Witness
@@ -78,7 +79,8 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
         witness = Witness(plant, open_witness(options.witness))
         world.after_step = witness.look
         units = witness.over(units)
-    server = ModbusServer(units, schedule=schedule_faults(options.bus_fault))
+    orders = BusOrders(schedule_faults(options.bus_fault))
+    server = ModbusServer(units, schedule=orders)
     try:
         port = await server.listen(port=options.port)
     except (OSError, OverflowError) as error:
@@ -87,7 +89,7 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
-    watch_parent(loop, stopped)
+    watch_parent(loop, stopped, orders)
     tell({"listening": port})
     await live(world, stopped)
     await server.close()
@@ -117,20 +119,29 @@ async def live(world: RealTime, stopped: asyncio.Event) -> None:
                 await stopped.wait()
 
 
-def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event) -> None:
-    """Stop when standard input closes. A file or /dev/null there is nobody's hand: then only a signal ends us."""
+def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event, orders: BusOrders) -> None:
+    """Take orders from standard input, and stop when it closes. A file or /dev/null there is nobody's hand: then only
+    a signal ends us."""
     if sys.stdin is None:
         return
-    fd = sys.stdin.fileno()
+    fd, received = sys.stdin.fileno(), bytearray()
 
     def read() -> None:
         try:
-            gone = not os.read(fd, 4096)
+            data = os.read(fd, 4096)
         except OSError:
-            gone = True
-        if gone:
+            data = b""
+        if not data:
             loop.remove_reader(fd)
             stopped.set()
+        received.extend(data)
+        *lines, rest = bytes(received).split(b"\n")
+        received[:] = rest
+        for line in lines:
+            try:
+                orders.take(line.decode("ascii", "replace"))
+            except errors.UsageRefused as refused:
+                print(refused, file=sys.stderr)
 
     with contextlib.suppress(PermissionError):  # the kernel cannot watch a file
         loop.add_reader(fd, read)

@@ -151,3 +151,39 @@ def schedule_faults(texts: Sequence[str]) -> Callable[[int, int], ModbusFault | 
     if not texts:
         return None
     return lambda n, function: once.get(n) or next((fault for start, fault in lasting if n >= start), None)
+
+
+ORDER = re.compile(r"(?:(read|write) )?([a-z_]+)(?::([0-9]*\.?[0-9]+))?(\+?)")
+READS = range(1, 5)
+"""Functions that read; those that write begin at 5."""
+
+
+class BusOrders:
+    """A schedule that takes orders while the server runs: KIND[:SECONDS] spoils the next reply, with + each one until
+    `heal`; `read ` or `write ` before it: of such a request only. `before` is the schedule it stands in front of."""
+
+    def __init__(self, before: Callable[[int, int], ModbusFault | None] | None = None) -> None:
+        self._before = before
+        self._orders: list[tuple[str, ModbusFault, bool]] = []
+
+    def take(self, text: str) -> None:
+        """One order. Raises UsageRefused."""
+        if text == "heal":
+            self._orders.clear()
+            return
+        match = ORDER.fullmatch(text)
+        if match is None or match[2] not in FAULTS:
+            raise UsageRefused(f"order: found {text!r}; allowed: heal, or [read |write ]KIND[:SECONDS][+]")
+        self._orders.append(
+            (match[1] or "", ModbusFault(kind=match[2], delay_s=float(match[3] or 0.0)), bool(match[4]))
+        )
+
+    def __call__(self, number: int, function: int) -> ModbusFault | None:
+        kind = "read" if function in READS else "write"
+        for order in self._orders:
+            of, fault, lasts = order
+            if of in ("", kind):
+                if not lasts:
+                    self._orders.remove(order)
+                return fault
+        return None if self._before is None else self._before(number, function)

@@ -4,9 +4,10 @@ It writes one JSON line a thing seen, with the time on the machine's monotonic c
 
     {"at_ns": ..., "energised": true, "dropped": false, "vent_open": 0.0, "pressure_pa": ...}
     {"at_ns": ..., "served": [16-bit words]}
+    {"at_ns": ..., "written": [register, 16-bit words]}
 
 The first when one of its facts changed, the second for each read that was answered: the right words, before anything
-spoiled the reply. `energised`: some output asks for more than its safe state. The times are the plant's own, exact to
+spoiled the reply. The third for each write, when it was obeyed. `energised`: some output asks for more than its safe state. The times are the plant's own, exact to
 its step however late the program that runs it is. Nothing here changes what it looks at.
 """
 
@@ -37,8 +38,8 @@ class Witness:
                 energised=seen[0], dropped=seen[1], vent_open=plant.vent_open, pressure_pa=plant.truth().pressure_pa
             )
 
-    def note(self, words: Sequence[int]) -> None:
-        self._tell(served=list(words))
+    def note(self, what: str, *words: int) -> None:
+        self._tell(**{what: words})
 
     def over(self, units: Mapping[int, Registers]) -> dict[int, Registers]:
         """The same registers, seen being read."""
@@ -57,8 +58,9 @@ class _Seen:
 
     def read(self, table: str, offset: int, count: int) -> Sequence[int]:
         words = self._registers.read(table, offset, count)
-        self._witness.note(words)
+        self._witness.note("served", *words)
         return words
 
     def write(self, table: str, offset: int, words: Sequence[int]) -> None:
         self._registers.write(table, offset, words)
+        self._witness.note("written", offset, *words)

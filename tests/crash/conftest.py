@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))  # what stands beside the tests i
 from lanes import Lane
 from shims import Shim, build_shim
 
+LANES = 3  # a run is mostly waiting: so many fit on two cores without one making another late
 SEED = int(os.environ.get("RIGD_SEED", "20261124"))  # another one for other random moments
 
 
@@ -25,9 +26,9 @@ def chance(request: pytest.FixtureRequest) -> Random:
 
 @pytest.fixture
 def lanes(tmp_path: Path) -> Iterator[list[Lane]]:
-    """Two benches, each with a simulated rig and records of its own, to be used at the same time."""
+    """Benches, each with a simulated rig and records of its own, to be used at the same time."""
     with contextlib.ExitStack() as stack:
-        yield [Lane(tmp_path / f"lane-{number}", stack) for number in (1, 2)]
+        yield [Lane(tmp_path / f"lane-{number}", stack) for number in range(1, LANES + 1)]
 
 
 @pytest.fixture

@@ -100,6 +100,11 @@ class Lane:
         self._stack.callback(self.simulator.kill)
         self._wire(json.loads(self.simulator.stdout.readline())["listening"])
 
+    def order(self, text: str) -> None:
+        """Let the simulated module misbehave (simulator.modbus_faults.BusOrders)."""
+        self.simulator.stdin.write(text.encode() + b"\n")
+        self.simulator.stdin.flush()
+
     def _wire(self, port: int) -> None:
         text = find("demo", "rig").read_text()
         for shipped, here in (("port: 5020", f"port: {port}"), ("  timeout: 20 s", "  timeout: 4 s")):
@@ -134,7 +139,8 @@ class Lane:
 
     def client(self, process: subprocess.Popen[bytes]) -> Client:
         def connect() -> Client | None:
-            assert process.poll() is None, self.said
+            if process.poll() is not None:
+                raise RigUnreachable(f"it has ended and said: {self.said}")
             try:
                 return Client(self.socket)
             except RigUnreachable:
@@ -143,8 +149,8 @@ class Lane:
         return wait_until(connect, "a rig process that answers")
 
     def bring_to(self, state: str, process: subprocess.Popen[bytes], *, above_pa: float = -1e9) -> int:
-        """Confirm, arm and start as a person would, until the run is in this state and above this pressure. Returns
-        when arming was asked for, on the monotonic clock [ns], 0 when it was not."""
+        """Confirm, reset, arm and start as a person would, until the run is in this state and above this pressure.
+        Returns when arming was asked for, on the monotonic clock [ns], 0 when it was not."""
         asked_ns = 0
         deadline = time.monotonic() + WAIT_S
         with self.client(process) as client:
@@ -155,6 +161,8 @@ class Lane:
                 prompt = view["prompt"]
                 if prompt and prompt["kind"] == "confirm":
                     client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer="done")
+                elif view["trip_state"] == "RESETTABLE" and state != view["state"]:  # latched by the run before
+                    client.ask("reset", person=PERSON, named=True)
                 elif view["state"] == "READY" and state != "READY":
                     asked_ns = asked_ns or time.monotonic_ns()
                     client.ask("arm", person=PERSON, named=True)
@@ -163,6 +171,18 @@ class Lane:
                 assert process.poll() is None, self.said
                 assert time.monotonic() < deadline, f"still {view}"
                 time.sleep(LOOK_S)
+
+    def conclude(self, process: subprocess.Popen[bytes]) -> int:
+        """Answer what is asked once the run is over, as a person would who saw nothing. Returns the exit code."""
+        deadline = time.monotonic() + WAIT_S
+        with contextlib.suppress(RigUnreachable), self.client(process) as client:
+            while time.monotonic() < deadline:
+                prompt = client.ask("status").view["prompt"]
+                if prompt:
+                    answer = "nothing" if prompt["kind"] == "choose" else "done"
+                    client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer=answer)
+                time.sleep(LOOK_S)
+        return self.last_words(process)
 
     def view(self, process: subprocess.Popen[bytes]) -> dict[str, Any]:
         with self.client(process) as client:
@@ -190,13 +210,13 @@ class Lane:
         before = [change for change in changes if change[0] <= after_ns][-1:]
         return before + [change for change in changes if after_ns < change[0] <= before_ns]
 
-    def safe_after_ns(self, dead_ns: int) -> int:
+    def safe_after_ns(self, dead_ns: int, *, wire_ns: int = WIRE_NS) -> int:
         """How long after this moment the last output was de-energised for good [ns]; 0: it was already. What was still
         on the wire when the process died is obeyed a little later, and then the time counts from there."""
         seen = self.energised(after_ns=dead_ns)
         assert not seen[-1][1], "something is still energised"
         obeyed = [line["at_ns"] for line in self._testimony() if "written" in line]
-        assert not obeyed or obeyed[-1] <= dead_ns + WIRE_NS, "somebody writes who should be dead"
+        assert not obeyed or obeyed[-1] <= dead_ns + wire_ns, "somebody writes who should be dead"
         return max(0, seen[-1][0] - max(dead_ns, *obeyed[-1:]))
 
     # --- what was kept ------------------------------------------------------------------------------------------------
