@@ -18,10 +18,13 @@ NOBODY_MINDS_NS = 1 << 62  # how old the values of a device may be that guards n
 
 class Channels:
     __slots__ = (
+        "_all_heard",
+        "_counts",
         "_devices",
         "_heard_ns",
         "_late",
         "_stale",
+        "_ungood",
         "_watched",
         "feed",
         "good_ns",
@@ -72,6 +75,9 @@ class Channels:
         )
         self._heard_ns = [NEVER] * len(rig.devices)
         self._late = ""
+        self._counts: list[tuple[int | None, ...]] = [(None,) * len(channels) for channels in self._devices]
+        self._ungood = 0  # watched channels whose newest sample is not good
+        self._all_heard = False
         self.specimens = tuple(at for at, c in enumerate(rig.channels) if c.role == "specimen")
         self.primary = self.specimens[0]
         self.second = self.specimens[1] if len(self.specimens) > 1 else -1
@@ -87,7 +93,15 @@ class Channels:
         self._late = name + " stale" if heard_ns != NEVER and t_ns - heard_ns > stale_ns else ""
         value, quality, good_ns = self.value, self.quality, self.good_ns
         values, qualities = [], []
-        for (at, evaluate), counts in zip(self._devices[scan.device], scan.counts, strict=True):
+        before, self._counts[scan.device] = self._counts[scan.device], scan.counts
+        for (at, evaluate), counts, was in zip(self._devices[scan.device], scan.counts, before, strict=True):
+            if counts == was:  # the same counts mean the same, and most channels are switches
+                new, code = value[at], quality[at]
+                values.append(new)
+                qualities.append(code)
+                if code == GOOD:
+                    good_ns[at] = t_ns
+                continue
             new, code = evaluate(counts)
             values.append(new)
             qualities.append(code)
@@ -98,6 +112,7 @@ class Channels:
                 quality[at] = code
                 changed.append(at)
                 self.uncertain_ns[at] = t_ns if code == UNCERTAIN else NEVER
+                self._ungood = len([at for at, _ in self._watched if quality[at] != GOOD])
         return tuple(values), tuple(qualities)
 
     def good(self, at: int) -> float:
@@ -107,6 +122,12 @@ class Channels:
     def bad_causes(self, t_ns: int) -> list[str]:
         """Causes of watched channels (required ones, and all that guard people) that cannot be trusted now; empty
         almost always, so it is quick about that."""
+        if not self._ungood and not self._late:
+            for heard_ns, (stale_ns, _) in zip(self._heard_ns, self._stale, strict=True):
+                if t_ns - heard_ns > stale_ns and heard_ns != NEVER:
+                    break
+            else:
+                return []
         causes: list[str] = [self._late] if self._late else []
         for at, stale_ns in self._watched:
             good_ns = self.good_ns[at]
@@ -123,7 +144,11 @@ class Channels:
 
     def unheard(self) -> list[str]:
         """Watched channels that have given no good sample yet."""
-        return [self.names[at] for at, _ in self._watched if self.good_ns[at] == NEVER]
+        if self._all_heard:
+            return []
+        missing = [self.names[at] for at, _ in self._watched if self.good_ns[at] == NEVER]
+        self._all_heard = not missing
+        return missing
 
     def proves_below(self, limit_pa: float, t_ns: int) -> bool:
         """Whether *every* specimen channel is good, fresh and below the limit, zeroed or not (2oo2, SAFETY S12)."""
