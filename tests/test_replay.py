@@ -1,8 +1,8 @@
 """Replay: the same bytes whatever the world was like that made the record, and the first difference told in words.
 
 Records come from three worlds: virtual time, the real pieces of the daemon under an event loop that runs its ready
-tasks in a random order, and (in tests/cli/test_demo.py) real Modbus TCP. They are replayed under other hash seeds and, where
-RIGD_OTHER_PYTHONS names interpreters with our dependencies (colon-separated), under other Pythons.
+tasks in a random order, and (in tests/cli/test_demo.py) real Modbus TCP. They are replayed under other hash seeds and,
+where RIGD_OTHER_PYTHONS names interpreters with our dependencies (colon-separated), under other Pythons.
 """
 
 import asyncio

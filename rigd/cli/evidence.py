@@ -4,6 +4,7 @@ Two things are always told apart: *sealed by rig*, which says what machine wrote
 and *authorised by person*, which says who performed, reviewed or approved it. Neither is ever shown as the other.
 """
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,9 +33,9 @@ class Verified:
 
 def is_records_folder(path: Path) -> bool:
     """Is this a folder of records rather than a record? Its parts decide, never its name."""
-    if not path.is_dir() or any((path / name).exists() for name in (manifest.NAME, runs.journal.FOLDER)):
+    if not os.path.isdir(path) or any(os.path.lexists(path / name) for name in (manifest.NAME, runs.journal.FOLDER)):
         return False
-    return (path / runs.LAST_NUMBER).exists() or bool(runs.list_runs(path))
+    return os.path.lexists(path / runs.LAST_NUMBER) or bool(runs.list_runs(path))
 
 
 def verify_one(record: Path, public_key: str = "") -> Verified:

@@ -4,27 +4,36 @@ A record that is not sealed yet has no result; it is told as what it is. Numbers
 """
 
 import csv
-import json
 from pathlib import Path
 from typing import Any
 
+from rigd.model.errors import RecordAltered
 from rigd.store import archive, manifest
+from rigd.store.disk import read_file
+from rigd.store.encode import parse_json
 from rigd.store.runs import RunFolder
 
 RUN, REPORT, ROWS = "run.json", "report.txt", "results.csv"
+QUICK_BYTES = 1 << 20  # a list reads no more of a file of any record
 
 
 def read_result(record: Path) -> dict[str, Any]:
     """Return the result as one flat mapping. Raises RecordAltered with every finding."""
     if not (record / manifest.NAME).is_file():
         return {"record": str(record), "state": "unsealed", "outcome": None, "verdict": None}
-    told = archive.open_run(record).run
+    sealed = archive.open_run(record)
+    try:
+        return {"record": str(record), "state": "sealed"} | _flat(sealed.run)
+    except (ValueError, LookupError, TypeError) as wrong:
+        words = f"{RUN} was sealed so, and is not what this version writes: {type(wrong).__name__} {wrong}"
+        raise RecordAltered((words,)) from None
+
+
+def _flat(told: dict[str, Any]) -> dict[str, Any]:
     result = told["result"]
     time_ns = result["time_to_failure_ns"]
     return {
         "run": told["run"],
-        "record": str(record),
-        "state": "sealed",
         "specimen": told["specimen"],
         "profile": told["profile"],
         "rig": told["rig"],
@@ -55,7 +64,7 @@ def describe_result(record: Path) -> str:
     """Return the report as it was sealed, or what stands in its place."""
     if not (record / manifest.NAME).is_file():
         return f"{record.name}: not sealed yet, so there is no result; the next run on this folder seals it"
-    return archive.open_run(record).read(REPORT).decode().rstrip("\n")
+    return archive.open_run(record).read(REPORT).decode(errors="replace").rstrip("\n")
 
 
 def read_summary(run: RunFolder) -> dict[str, Any]:
@@ -68,16 +77,18 @@ def read_summary(run: RunFolder) -> dict[str, Any]:
     if run.state != "sealed":
         return row
     try:
-        told = json.loads((run.path / RUN).read_bytes())
+        told = parse_json(read_file(run.path / RUN, limit=QUICK_BYTES))
         found = {key: told[key] for key in ("opened_utc", "specimen", "outcome", "verdict")}
+        if not all(isinstance(text, str) for text in found.values()):
+            raise ValueError("no text where text is due")
         return row | found | {"failure_pa": told["result"]["failure_pa"], "told": _told(run.path, told)}
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, LookupError, TypeError, csv.Error):
         return row | {"told": "cannot be read: rigd runs verify says what is wrong"}
 
 
 def _told(record: Path, told: dict[str, Any]) -> str:
     """Outcome, verdict and failure pressure in the unit its profile is shown in (a column of results.csv has it)."""
-    (found,) = csv.DictReader((record / ROWS).read_text().splitlines())
+    (found,) = csv.DictReader(read_file(record / ROWS, limit=QUICK_BYTES).decode().splitlines())
     shown = [name for name in found if name.startswith("failure_") and name not in ("failure_pa", "failure_t_ns")]
     unit = next((name.removeprefix("failure_") for name in shown if "raw" not in name), "")
     failure = f"  failed at {float(found[f'failure_{unit}']):.1f} {unit}" if unit and found[f"failure_{unit}"] else ""

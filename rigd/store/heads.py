@@ -8,8 +8,8 @@ recorded more than a second ago cannot be altered any more by anybody who has no
 seconds, so that a disk that stood still makes no gap, and a gap is always an alteration.
 
 After a magic the file has rows of a head and its signature, in order. Every row must be a block of the chain, and no
-more than nine blocks may lie between two. Of the signatures the last is always checked, for it covers all before it, and
-of a long run an even choice of the others: they only say that signing went on.
+more than nine blocks may lie between two. Of the signatures the last is always checked, for it covers all before it,
+and of a long run an even choice of the others: they only say that signing went on.
 """
 
 import struct

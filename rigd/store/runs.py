@@ -129,7 +129,7 @@ def find(records: Path, text: str) -> Path:
             raise NoSuchRun(f"run {text} is there {len(paths)} times in {records}; say which: {names}")
     else:
         paths = [run.path for run in known if run.path.name == text] or [
-            p for p in (Path(text),) if text and p.is_dir()
+            Path(text) for _ in (0,) if text and os.path.isdir(text)
         ]
     if not paths:
         last = f"the last is R{known[-1].number:04d}" if known else "it has none"
