@@ -172,12 +172,21 @@ class Findings:
             bounds.down_pa = self.highest_pa - (self.zero_before_pa or 0.0)  # anywhere on the way up
         return bounds
 
+    def _climbing(self, rate: float | None) -> float:
+        """Rate at which the pressure rose when it failed [Pa/s]; before there is an achieved one, the rate called for:
+        a bound may not be small because little is known."""
+        if not self.in_ramp:
+            return 0.0
+        if rate is None:
+            return next(step.rate_pa_per_s for step in self._profile.steps if type(step) is Ramp)
+        return rate if rate > 0.0 else 0.0
+
     def conclude(self, seq: int, t_ns: int) -> Result:
         """The Result, once."""
         self._judge_zero()
         zero_pa = self.zero_before_pa or 0.0
         rate = self.rate_pa_per_s()
-        climbing = rate if rate is not None and self.in_ramp and rate > 0.0 else 0.0
+        climbing = self._climbing(rate)
         bounds = self._bounds(climbing)
         outcome = outcome_of(
             trace_class=self.trace_class,
@@ -190,6 +199,7 @@ class Findings:
         failure_raw = failure = failed_ns = took_ns = None
         if failed and self.failure_raw_pa is not None and self.failed_ns is not None:
             back_pa = climbing * (self._mark_ns / MARK_SHARE / 1e9) if self._mark_ns >= 0 else 0.0
+            back_pa = back_pa if back_pa < self.failure_raw_pa - zero_pa else self.failure_raw_pa - zero_pa
             failure_raw = self.failure_raw_pa - zero_pa
             failure = failure_raw + bounds.correction_pa - back_pa
             failed_ns = self.failed_ns

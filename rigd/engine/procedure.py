@@ -22,6 +22,7 @@ CEILING_WAIT_NS = (
     3_000_000_000  # after the target stands at the ceiling; the pressure is then there or it never will be
 )
 SETTLE_NS = 500_000_000  # after isolating, before a loss is counted: valves close, temperature and body creep begin
+STANDS = 0.5  # of the proof pressure must still be there then: an open body is empty before a loss is counted
 VENT_NS = 20_000_000_000  # longest time a vent step may wait for the pressure to fall
 
 
@@ -117,6 +118,8 @@ class ProofStep:
         if elapsed_ns < SETTLE_NS:
             self._held_pa = sight.pressure_pa
             return Standing(wanted=wanted)
+        if sight.pressure_pa < STANDS * self._step.pressure_pa:
+            return Standing(wanted=SAFE, word=LOST, said="lost all pressure as soon as it was isolated in the proof")
         loss_pa = self._held_pa - sight.pressure_pa
         if loss_pa > self._step.loss_pa:
             return Standing(wanted=SAFE, word=LOST, said="lost pressure in the proof", loss_pa=loss_pa)
