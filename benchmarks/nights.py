@@ -8,6 +8,7 @@ record, and the plant alone; the differences are what the parts cost.
 """
 
 import argparse
+import gc
 import json
 import statistics
 import sys
@@ -36,13 +37,13 @@ def calm_night(seed: int) -> Night:
     swarm = draw_swarm(seed, tuple(KINDS))
     return Night(
         replace(swarm, rig=rig, profile=profile, step_ns=10_000_000, length_s=LENGTH_S, gap_s=30.0, together=1,
-                masher_s=0.0, dawdles=0.0, gone=False, forgets_holds=False, replayed=False),
+                crowded=False, masher_s=0.0, dawdles=0.0, gone=False, forgets_holds=False, replayed=False),
         Seen(),
     )  # fmt: skip
 
 
 def speed(seeds: range, *taken_away: str) -> float:
-    """Seconds of wall time for one simulated second."""
+    """Seconds of processor time for one simulated second: others may use the machine meanwhile."""
     nothing = lambda *args, **kwargs: None  # noqa: E731
     with ExitStack() as stack:
         if "judge" in taken_away:
@@ -52,7 +53,7 @@ def speed(seeds: range, *taken_away: str) -> float:
             stack.enter_context(mock.patch.object(BlockBuilder, "add_input", nothing))
             stack.enter_context(mock.patch.object(BlockBuilder, "add_output", nothing))
             stack.enter_context(mock.patch("rigd.loop.Loop.flush", nothing))
-        simulated_s, began = 0.0, time.perf_counter()
+        simulated_s, began = 0.0, time.process_time()
         for seed in seeds:
             night = calm_night(seed)
             if "engine" in taken_away:
@@ -63,10 +64,11 @@ def speed(seeds: range, *taken_away: str) -> float:
                 simulated_s += LENGTH_S
             else:
                 simulated_s += night.play().simulated_s
-        return (time.perf_counter() - began) / simulated_s
+        return (time.process_time() - began) / simulated_s
 
 
 def main() -> int:
+    gc.disable()  # as the campaign does
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--rounds", type=int, default=5)
     options = parser.parse_args()

@@ -15,9 +15,11 @@ if TYPE_CHECKING:
     from simulator.night import Night
 
 LOOK_NS = 100_000_000
+AWAY_AT_MOST_NS = 300_000_000
 ANSWER_NS = 400_000_000
 WAIT_NS = 300_000_000
 AWAY_S = (5.0, 75.0)
+CALLED_AWAY, CALLED_AWAY_S = 0.03, (50.0, 80.0)  # between arming and starting
 HOLD_S = (0.5, 8.0)
 ENDS_A_RUN = ("vent", "stop")
 ANSWERS = ("", "nothing", "rupture", "done", "K", "x" * 300, "\u202e\ud800\x00", "-1", "nan")
@@ -27,7 +29,8 @@ class Crowd:
     def __init__(self, night: "Night") -> None:
         self._night, self._rng = night, Random(f"{night.swarm.seed}/crowd")
         self.calm = self.quiet = False  # calm: only the operator; quiet: nobody
-        self.asked_ns = 0
+        self.asked_ns = self._last_look_ns = 0
+        self.honest_mark = False  # the last mark was pressed by somebody who had been looking all the time
         self._look_at_ns = self._back_at_ns = 0
         self._act_at_ns = -1
         self._resume_at_ns = -1
@@ -86,7 +89,9 @@ class Crowd:
         if engine.state == RUNNING:
             act = night.person.sees(night.plant.truth(), now_ns / 1e9)
             if act:
+                self.honest_mark = now_ns - self._last_look_ns < AWAY_AT_MOST_NS
                 night.act(act)
+            self._last_look_ns = now_ns
             return
         self._next_act(now_ns)
 
@@ -96,9 +101,13 @@ class Crowd:
             self._act_at_ns = -1
             return
         if self._act_at_ns < 0:
-            self._act_at_ns = now_ns + int(WAIT_NS * self._rng.uniform(0.5, 8.0))
+            longest = 40.0 if engine.state == UNPROVEN else 8.0  # nobody hurries to a line that may be under pressure
+            self._act_at_ns = now_ns + int(WAIT_NS * self._rng.uniform(0.5, longest))
         elif now_ns >= self._act_at_ns:
             self._act_at_ns = -1
+            if engine.state == ARMED and not self.calm and self._rng.random() < CALLED_AWAY:
+                self._back_at_ns = now_ns + int(self._rng.uniform(*CALLED_AWAY_S) * 1e9)
+                return
             act = {READY: "arm", ARMED: "start", UNPROVEN: "hand_check"}.get(engine.state, "reset")
             if engine.interlocks.state == RESETTABLE:
                 act = "reset"

@@ -10,6 +10,7 @@ from simulator.gauge import BAD, DOUBTFUL, GOOD, gauges_of
 
 DOUBT_NS = 1_000_000_000  # a required channel may be doubtful for so long
 COUNT_PA = 450.0  # one count of the coarsest specimen channel, rounded up
+TRUE_PART = 1e-6
 GRACE_NS = 30_000_000  # between two looks at the clock a silence may pass its limit by so much
 ROW_NAMES = {"door": "GUARD_DOMINATES", "emergency_stop": "ESTOP_DOMINATES"}
 
@@ -109,6 +110,17 @@ class Evidence:
         if all_good:
             return self.all_good[device]
         return tuple(quality[at] for at, _ in self._gauges[device])
+
+    def wrong_value(self, device: int, values: tuple[float, ...]) -> str:
+        """A channel whose value is not the judge's own, or ""."""
+        for place, at, _ in self._analog[device]:
+            mine, theirs = self.value[at], values[place]
+            if (
+                self.quality[at] == GOOD
+                and not -TRUE_PART * abs(mine) - 1.0 <= theirs - mine <= TRUE_PART * abs(mine) + 1.0
+            ):
+                return f"{self.rig.channels[at].name}: {theirs} where the counts say {mine}"
+        return ""
 
     def _quality_moved(self, at: int, now: int, t_ns: int) -> None:
         self.quality[at] = now

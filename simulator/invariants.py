@@ -24,6 +24,8 @@ from rigd.model.messages import (
 from rigd.model.states import ARMED, CLEAR, READY, RESETTABLE, RUNNING, TRIPPED, VENTED, VENTING
 from simulator.bodies import PSI
 from simulator.evidence import Evidence
+from simulator.person import SEEN_M3_PER_S
+from simulator.plant import PER_M2
 from simulator.promises import Violation, require
 from simulator.record_check import check_record
 
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     from simulator.night import Night
 
 MOST_SAID = 90
+LOOKED_AT = 4  # every so many messages the values themselves are worked out again
 LAG_LIMIT_US = 250_000
 CLOCK_STEP_NS = 50_000_000
 PA = 1.0
@@ -47,6 +50,7 @@ class Watch:
         self._set_point = self._roles.index("set_point")
         self._silence_ns = self.rig.watchdog_ns + 2 * night.swarm.step_ns
         self._step_limit = self._longest_run_s()
+        self._shortest_limit_ns = min(ARMED_NS, self.rig.vent.timeout_ns)
         self._fastest = max(
             getattr(step, name, 0.0)
             for step in night.swarm.profile.steps
@@ -152,7 +156,7 @@ class Watch:
         if len(said) != 1 or type(said[0]) is not Reading:
             self._hear(message, said)
         state, trip = engine.state, engine.interlocks.state
-        if (state, trip) != self.before:
+        if (state, trip) != self.before or len(engine.interlocks.latched) != len(self.evidence.latched):
             self._moved(message, said, *self.before, state, trip)
         due = self.evidence.due(t_ns, self.before[0], self.sent)
         if due:
@@ -168,7 +172,7 @@ class Watch:
         elif self.sent_is_new or self.session:
             require(self.is_safe, "INLET_ONLY_WHEN_LIVE", lambda: f"{state}: {self.sent}")
             self.session = self.sent_is_new = False
-        if t_ns - self.entered_ns > ARMED_NS:
+        if t_ns - self.entered_ns > self._shortest_limit_ns:
             self._check_dwell(state, t_ns)
 
     def _note_marks(self, marks: str) -> None:
@@ -192,6 +196,9 @@ class Watch:
         if reading.quality != qualities:
             for mine, theirs in zip(qualities, reading.quality, strict=True):
                 require((mine == 0) == (theirs == 0), "BAD_NEVER_USED", lambda: (scan, reading.quality, qualities))
+        if scan.seq % LOOKED_AT == 0:
+            wrong = evidence.wrong_value(scan.device, reading.values)
+            require(not wrong, "VALUES_ARE_TRUE", lambda: (wrong, scan, reading))
         highest = reading.highest_pa
         if scan.device == evidence.primary_device and (self.session or self.before[0] == RUNNING):
             self.highest_low = max(self.highest_low, evidence.good_primary)
@@ -280,10 +287,13 @@ class Watch:
     def _moved(self, message: Input, said: tuple[Output, ...], was: str, trip_was: str, now: str, trip: str) -> None:
         act = message if type(message) is OperatorAction and message.named else None
         t_ns, seen = message.t_ns, self.night.seen
+        judged = {("arm", READY): ARMED, ("start", ARMED): RUNNING}.get((act.act, was), was) if act else was
         for cause in self.engine.interlocks.latched:
             if cause not in self.evidence.latched:
                 self.evidence.latched.append(cause)
-                seen.causes[was, cause] += 1
+                seen.causes[judged, cause] += 1
+                if trip_was == TRIPPED:
+                    seen.moves[TRIPPED, "a cause"] += 1
         if trip_was != trip:
             self._latch_moved(act, trip_was, trip, t_ns, was)
         if was == now:
@@ -380,10 +390,19 @@ class Watch:
                 require(stood >= profile.minimum_pa, "VERDICT_IS_EARNED", lambda: f"stood {stood}: {result}")
         if self.dirty or result.failure_pa is None or plant.strength_pa is None:
             return
+        if "operator_mark" in result.signs and not self._mark_can_be_trusted(result):
+            return
         self.night.seen.others["results held to the truth"] += 1
         off = plant.strength_pa - result.failure_pa
         require(-result.bound_down_pa <= off <= result.bound_up_pa, "TRUTH_WITHIN_BOUND",
                 lambda: f"strength {plant.strength_pa}, off {off}: {result}")  # fmt: skip
+
+    def _mark_can_be_trusted(self, result: Result) -> bool:
+        """Whether the bound of a mark is due: the operator looked all the time and pressed it, and the leak could be
+        seen from the moment it began. A smaller one is seen when it has grown with the pressure (see NIGHTS.md)."""
+        plant = self.night.plant
+        began_pa = max(plant.strength_pa or 0.0, 0.0)
+        return self.night.crowd.honest_mark and plant.leak_m2 * PER_M2 * began_pa**0.5 >= SEEN_M3_PER_S
 
     # ---- the iron itself
 

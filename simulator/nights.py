@@ -8,6 +8,7 @@ reproduces it and writes the record of that process. The last lines are what was
 """
 
 import argparse
+import gc
 import json
 import multiprocessing
 import os
@@ -75,6 +76,8 @@ class Campaign:
 def play(seed: int, seen: Seen | None = None) -> Report:
     """One night. Raises Violation, with the night as its `night`."""
     night = Night(draw_swarm(seed, tuple(KINDS)), seen if seen is not None else Seen())
+    gc.collect()
+    gc.disable()  # a night makes millions of small things and no rings of them; the collector would look at each
     try:
         return night.play()
     except Violation as violation:
@@ -84,6 +87,8 @@ def play(seed: int, seen: Seen | None = None) -> Report:
         found = Violation("NEVER_RAISES", repr(bug))
         found.night = night
         raise found from bug
+    finally:
+        gc.enable()
 
 
 def play_many(first: int, step: int, hours: float, records: Path | None, kill_at: int = FAILURES_KEPT) -> Campaign:
@@ -95,6 +100,7 @@ def play_many(first: int, step: int, hours: float, records: Path | None, kill_at
             campaign.take(play(seed, campaign.seen))
         except Violation as violation:
             campaign.failures.append(tell(seed, violation, records))
+            print("FAILED " + campaign.failures[-1], file=sys.stderr, flush=True)
         seed += step
     campaign.wall_s = time.perf_counter() - began
     return campaign

@@ -72,8 +72,8 @@ BUGS = (
     Bug("two points, one wrong", CALIBRATION, "value = y0 + (signal - x0) * gain + offset", "value = y0 + (signal - x0) * gain * 0.9 + offset"),
     Bug("a table that stops at its last segment but one", CALIBRATION, "last = len(points) - 2\n", "last = 0 * len(points)\n    return points[0][1]\n"),
     Bug("a polynomial read backwards", CALIBRATION, "for coefficient in reversed(coefficients):", "for coefficient in coefficients:"),
-    Bug("no number is a number", CALIBRATION, "        if not isfinite(value):\n            return NAN, NOT_FINITE\n        if is_current:", "        if is_current:"),
-    Bug("float bits read as if always normal", CALIBRATION, "    if exponent == 0xFF:\n        return NAN\n", ""),
+    Bug("no number is a number", CALIBRATION, "            return NAN, NOT_FINITE\n        if is_current:", "            return 0.0, GOOD\n        if is_current:"),
+    Bug("float bits read with an exponent one too high", CALIBRATION, "power = exponent - 150", "power = exponent - 149"),
     # outputs and watchdog
     Bug("vent opens while the inlet is open", OUTPUTS, "            (\"vent\", wanted.vent_shut),  # at once", "            (\"vent\", wanted.vent_shut and not wanted.inlet),  # at once"),
     Bug("inlet before the vent is shut", OUTPUTS, "                elif role == \"vent\":\n                    raising.insert(0, command)", "                elif role == \"vent\":\n                    raising.append(command)"),

@@ -15,6 +15,7 @@ INVARIANTS = {
     "SETPOINT_WITHIN_ALL_LIMITS": "no set-point above this profile's maximum and trim, no target rising too fast",
     "HOLD_STANDS_STILL": "while a person holds, the pressure called for does not move",
     "STALE_IS_UNSAFE": "no output stays energised on a required channel that is old, failed or too long doubtful",
+    "VALUES_ARE_TRUE": "each value is what its counts say by the rig file, to a part in a million",
     "BAD_NEVER_USED": "no value that was not good is called good, and none enters the highest pressure",
     "DISAGREEMENT_TRIPS": "transducers further apart than the limit for the persistence trip the rig",
     "READBACK_AGREES": "an output that shows something else than it was told, for too long, trips the rig",

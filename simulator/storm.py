@@ -8,13 +8,17 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from simulator.swarm import LIVE_STATES
-from simulator.weather import KINDS, Heal
+from simulator.weather import BLINDS, KINDS, Heal
 
 if TYPE_CHECKING:
     from simulator.night import Night
 
 PATIENCE_NS = 12_000_000_000  # a strike waits no longer for its state
+HURRY_NS = 2_000_000_000  # nor so long in a night in which faults crowd
+UNPROVEN_PATIENCE_NS = 45_000_000_000  # that state takes a blind rig twenty seconds to reach
 INTO_STATE_S = 3.0  # and comes up to so long after the state was entered
+CAN_BE_BLINDED = ("READY", "ARMED", "RUNNING", "VENTING")
+SHARES = (1.0, 1.0, 1.0, 1.5, 1.0, 0.7)  # of LIVE_STATES among the states that strikes wait for
 
 
 class Storm:
@@ -46,7 +50,7 @@ class Storm:
         if self.over:
             return
         if self._next is None and now_ns >= self._draw_at_ns and len(self.active) < self._night.swarm.together:
-            kind, state = self._rng.choice(self._night.swarm.kinds), self._rng.choice(LIVE_STATES)
+            kind, state = self._rng.choice(self._night.swarm.kinds), self._rng.choices(LIVE_STATES, SHARES)[0]
             self._next, self._waits_since_ns = (kind, state), now_ns
         if self._next is not None:
             self._wait_and_strike(now_ns)
@@ -55,9 +59,14 @@ class Storm:
         kind, state = self._next
         engine = self._night.engine
         if self._strike_at_ns < 0:
+            patience_ns = HURRY_NS if self._night.swarm.crowded else PATIENCE_NS
             if engine is not None and engine.state == state:
                 self._strike_at_ns = now_ns + int(INTO_STATE_S * 1e9 * self._rng.random() ** 2)
-            elif now_ns - self._waits_since_ns > PATIENCE_NS:
+            elif state == "UNPROVEN" and not self._night.swarm.crowded:
+                patience_ns = UNPROVEN_PATIENCE_NS
+                if engine is not None and engine.state in CAN_BE_BLINDED and BLINDS not in self.active:
+                    self.strike(BLINDS)
+            if now_ns - self._waits_since_ns > patience_ns and self._strike_at_ns < 0:
                 self._strike_at_ns = now_ns
         if 0 <= self._strike_at_ns <= now_ns:
             self._next, self._strike_at_ns = None, -1

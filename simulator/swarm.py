@@ -22,7 +22,7 @@ STEP_NS = {10_000_000: 10_000_000, 20_000_000: 20_000_000, 50_000_000: 25_000_00
 STALE_SCANS = 4  # a slow rig's file allows a value to be this many scans old
 SHORTEST_STALE_NS = 100_000_000
 LIVE_STATES = ("VENTED", "READY", "ARMED", "RUNNING", "VENTING", "UNPROVEN")
-ALL_TOGETHER = 0.3  # of the nights: several faults may be active at once
+ALL_TOGETHER = 0.33  # of the nights: several faults may be active at once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,8 @@ class Swarm:
     bodies: tuple[str, ...]  # kinds that may lie on the bench; "" lets the seed decide
     kinds: tuple[str, ...]  # of faults that exist tonight
     gap_s: float  # mean time from one fault to the next
-    together: int  # faults active at once
+    together: int  # faults active at once, at most
+    crowded: bool  # faults come quickly, on top of each other
     masher_s: float  # mean time between acts of a person who presses anything, 0 = nobody does
     dawdles: float  # share of moments at which the operator wanders off instead of going on
     gone: bool  # nobody is there at all after the first fault
@@ -68,8 +69,9 @@ def draw_swarm(seed: int, kinds: tuple[str, ...]) -> Swarm:
         length_s=2100.0 if gone else 800.0 if forgets else rng.uniform(60.0, 260.0),
         bodies=tuple(rng.sample(("", "", "", *KINDS), 4)),
         kinds=chosen,
-        gap_s=rng.choice((5.0, 10.0, 18.0, 30.0)) * (0.6 if crowded else 1.0),
-        together=rng.randrange(3, 6) if crowded else rng.choice((1, 2)),
+        gap_s=rng.choice((1.0, 2.0, 4.0)) if crowded else rng.choice((5.0, 10.0, 18.0, 30.0)),
+        together=rng.randrange(3, 7) if crowded else rng.choice((1, 2)),
+        crowded=crowded,
         masher_s=rng.choice((0.0, 0.0, 0.0, 0.0, 40.0, 20.0, 4.0, 0.7)),
         dawdles=rng.choice((0.0, 0.0, 0.02, 0.1)),
         gone=gone,
@@ -85,7 +87,7 @@ def _draw_rig(rig: Rig, scan_ns: int, rng: Random) -> Rig:
     if rng.random() < 0.3:  # the second transducer on a module of its own
         devices += (replace(devices[0], name="io2"),)
         channels[1] = replace(channels[1], device=1)
-    kind = rng.choices(("two_point", "polynomial", "table", "float32"), (0.85, 0.05, 0.05, 0.05))[0]
+    kind = rng.choices(("two_point", "polynomial", "table", "float32"), (0.7, 0.1, 0.1, 0.1))[0]
     channels[1] = _as_kind(channels[1], kind)
     control = replace(rig.control, kp=rng.uniform(0.3, 0.7), ki_per_s=rng.uniform(0.1, 0.4))
     vent = replace(rig.vent, hold_ns=rng.choice((500_000_000, 1_000_000_000, 2_000_000_000)))

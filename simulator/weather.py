@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 Heal = Callable[[], None]
 Strike = Callable[["Night", Random], Heal | None]
-BRIEF, SHORT, LONG = (0.05, 0.6), (0.5, 4.0), (3.0, 25.0)
+BRIEF, SHORT, LONG, LASTING = (0.05, 0.6), (0.5, 4.0), (3.0, 40.0), (23.0, 32.0)
+BLINDS = "sensor_stays_dead"  # for longer than a vent may go unproven
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +38,9 @@ class Kind:
 
 
 def _sensor(night: "Night", rng: Random) -> Transducer:
+    floats = [sensor for sensor in night.plant.transducers["specimen"] if sensor.type == "float32"]
+    if floats and rng.random() < 0.5:
+        return floats[0]  # the odd one of its rig is hit more often
     role = rng.choice(("specimen", "specimen", "specimen", "feed", "supply"))
     return rng.choice(night.plant.transducers[role])
 
@@ -58,6 +62,12 @@ def _constant(counts: Callable[[Transducer, Random], float]) -> Strike:
         return lambda shown, t_s: value
 
     return _lie(make)
+
+
+def _dead(night: "Night", rng: Random) -> Heal:
+    sensor = rng.choice(night.plant.transducers["specimen"])
+    sensor.wrong = lambda shown, t_s: sensor.broken if sensor.type != "float32" else math.nan
+    return partial(setattr, sensor, "wrong", None)
 
 
 def _milliamps(sensor: Transducer, ma: float) -> float:
@@ -264,8 +274,11 @@ def _opening(low_mm2: float, high_mm2: float) -> Strike:
 
 
 def _bladder(night: "Night", rng: Random) -> None:
-    """Gas in the water line."""
-    night.plant.water.air_j += ATMOSPHERE_PA * rng.uniform(5e-6, 60e-6)
+    """Gas comes in the place of water in the line; the pressure stays what it is."""
+    water = night.plant.water
+    gas_m3 = min(rng.uniform(5e-6, 60e-6), 0.5 * water.water_m3)
+    water.water_m3 -= gas_m3
+    water.air_j += (water.pa + ATMOSPHERE_PA) * gas_m3
 
 
 def _plug(night: "Night", rng: Random) -> Heal:
@@ -322,6 +335,7 @@ KINDS: dict[str, Kind] = {
     "sensor_fails_low": Kind(
         room="transducer", strike=_constant(lambda s, r: _milliamps(s, 3.5)), lasts_s=SHORT, marks="lies"
     ),
+    BLINDS: Kind(room="transducer", strike=_dead, lasts_s=LASTING, marks="lies"),
     "sensor_fails_high": Kind(
         room="transducer", strike=_constant(lambda s, r: _milliamps(s, 21.5)), lasts_s=SHORT, marks="lies"
     ),

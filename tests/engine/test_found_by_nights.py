@@ -59,3 +59,25 @@ def test_an_early_loss_is_bounded_down_to_no_pressure_whatever_the_zero(bench):
     bench.act("mark")
     result = bench.finish("rupture")
     assert result.outcome == "early" and result.failure_pa - result.bound_down_pa <= 0.01 * PSI, result
+
+
+def test_an_open_body_does_not_pass_the_proof(bench):
+    """A hole empties the line before the first sample of the hold is counted; then nothing more is lost."""
+    bench.to_running()
+    for _ in range(5000):
+        bench.scan()
+        if bench.engine.view().step_name.startswith("Proof") and bench.outputs["inlet_valve"] == 0 and bench.a > 20.0:
+            break
+    assert bench.outputs["vent_valve"] == 1, "isolated"
+    bench.follow, bench.a, bench.b = False, 0.2, 0.2
+    bench.seconds(8.0)
+    assert bench.engine.state != "RUNNING", bench.engine.view()
+    assert bench.finish("rupture").outcome == "early"
+
+
+def test_a_mark_before_there_is_a_rate_is_not_called_exact(bench):
+    bench.to_ramp(5.0)
+    bench.act("mark")
+    result = bench.finish("rupture")
+    assert result.ramp_pa_per_s is None and result.failure_pa >= 0.0
+    assert result.bound_down_pa >= result.failure_pa and result.bound_up_pa > PSI, result

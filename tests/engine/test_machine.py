@@ -118,7 +118,9 @@ class AnyMessages(RuleBasedStateMachine):
         if engine.interlocks.state == CLEAR and self.trip_was != CLEAR:
             assert type(self.message) is OperatorAction and self.message.act == "reset" and self.trip_was != TRIPPED
         if any(type(o) is Kick for o in self.said):
-            assert type(self.message) is Scan and not engine.interlocks.active
+            assert type(self.message) is Scan and not engine.host.causes
+            currents = self.message.counts[:4]
+            assert min(currents) > 3600 and max(currents) < 21000, "a kick for a failed transmitter"
         engine.view()
 
 
