@@ -15,7 +15,6 @@ import sys
 import time
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +35,7 @@ from rigd.report.tables import describe, result_row, results_csv
 from rigd.store import events, manifest, runs, seal
 from rigd.store.archive import Archive
 from rigd.store.disk import FolderLock, is_locked, make_folder, write_file
+from rigd.store.edition import edition
 from rigd.store.encode import decode
 from rigd.store.journal import FOLDER, Block, BlockReader, finished_segments, segments
 from rigd.store.keys import RigKey, load_key
@@ -204,7 +204,7 @@ class Closer:
                 {"channel": c.name, "role": c.role, "reference": c.reference, "certificate": c.certificate, "due":
                 c.due} for c in rig.channels if c.quantity != "switch"
             ],
-            "versions": {"rigd": version("rigd"), "python": platform.python_version(), "pyarrow": pa.__version__},
+            "versions": {"rigd": edition(), "python": platform.python_version(), "pyarrow": pa.__version__},
         }
 
     def _plot(self, trace: dict[str, np.ndarray], run: dict[str, Any]) -> None:

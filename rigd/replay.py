@@ -9,7 +9,7 @@ waits or knows a device: whoever wants to watch a run at its own pace takes bloc
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from rigd.engine.engine import Engine
@@ -17,6 +17,7 @@ from rigd.files.load import load_profile_bytes, load_rig_bytes, load_specimen_by
 from rigd.model.errors import RecordAltered
 from rigd.model.messages import Event, Input, Message, Opened, Output, Reading
 from rigd.store.archive import Archive
+from rigd.store.edition import edition
 from rigd.store.encode import decode, encode, prefixed, split
 from rigd.store.trace import as_row
 
@@ -97,9 +98,16 @@ class Replay:
             elif turned.readings_sha256 != block.row.readings_digest:
                 difference = self._reading_difference(block.inputs[0], turned.readings)
             outputs = tuple(decode(data) for data in split(turned.outputs)) if difference is None else ()
-            yield Played(outputs=outputs, readings=turned.readings, difference=difference)
+            yield Played(outputs=outputs, readings=turned.readings, difference=self._by_whom(difference))
             if difference is not None:
                 return
+
+    def _by_whom(self, difference: Difference | None) -> Difference | None:
+        """A difference of another edition's record says so first: another engine may well say other things."""
+        recorded, here = self._archive.identity["version"], edition()
+        if difference is None or recorded == here:
+            return difference
+        return replace(difference, words=f"recorded by rigd {recorded}, replayed by rigd {here}: {difference.words}")
 
     def _reading_difference(self, first: Input, readings: tuple[Reading, ...]) -> Difference:
         """Which field of which Reading it was, by the columns of the trace; float32 may be too coarse to tell."""

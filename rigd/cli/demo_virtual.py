@@ -7,12 +7,12 @@ from a rig. Only the wire, the clock and the person are simulated.
 import asyncio
 import hashlib
 import time
-from importlib.metadata import version
 from pathlib import Path
 
 from rigd.cli.demo_body import PERSON, PROFILE, RIG, DemoEnding, specimen_id
 from rigd.live.record import Closing, OpenRecord
 from rigd.model import errors
+from rigd.store.edition import edition
 
 
 def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> DemoEnding:
@@ -30,7 +30,7 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
     record = OpenRecord(records, rig=RIG, profile=PROFILE, specimen=job.specimen.id, files=files, patient=True)
     plant = Plant(job.rig, seed=seed, body=body, faults=faults)
     names = Names(
-        run=record.run, utc_ns=time.time_ns(), version=version("rigd"), latched=(),
+        run=record.run, utc_ns=time.time_ns(), version=edition(), latched=(),
         **{f"{name.removesuffix('.yaml')}_sha256": hashlib.sha256(data).hexdigest() for name, data in files.items()},
     )  # fmt: skip
     world = World(

@@ -13,7 +13,6 @@ import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from hashlib import sha256
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +34,7 @@ from rigd.model.rig import Rig
 from rigd.model.specimen import QUANTITY_FACTS, Specimen
 from rigd.model.states import ARMED, READY, UNPROVEN, VENTED
 from rigd.model.verdicts import exit_code_of
+from rigd.store.edition import edition
 from rigd.store.keys import load_key
 
 BEAT_S = 0.09  # blocks of the journal cover at most 100 ms
@@ -239,7 +239,7 @@ class RigProcess:
         sha256_of = {name: sha256(data).hexdigest() for name, data in self.job.files().items()}
         self._inbox.post(
             lambda seq, t_ns: messages.Opened(
-                seq=seq, t_ns=t_ns, run=self._record.run, utc_ns=time.time_ns(), version=version("rigd"),
+                seq=seq, t_ns=t_ns, run=self._record.run, utc_ns=time.time_ns(), version=edition(),
                 rig_sha256=sha256_of["rig.yaml"], profile_sha256=sha256_of["profile.yaml"],
                 specimen_sha256=sha256_of["specimen.yaml"],
                 latched=self._record.latched_before,

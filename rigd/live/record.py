@@ -14,13 +14,13 @@ import threading
 import time
 from collections.abc import AsyncIterator, Iterable
 from hashlib import sha256
-from importlib.metadata import version
 from pathlib import Path
 
 from rigd.live.journal_writer import JournalWriter
 from rigd.live.places import file_name
 from rigd.model.errors import CannotCreate
 from rigd.store.disk import write_file
+from rigd.store.edition import edition
 from rigd.store.journal import BlockBuilder, identity
 from rigd.store.keys import RigKey
 from rigd.store.runs import allocate, list_runs
@@ -60,7 +60,7 @@ class OpenRecord:
         except OSError as error:
             raise CannotCreate(f"{self.folder}: cannot be written ({error.strerror}). Nothing was started") from None
         hashes = tuple((name, sha256(data).hexdigest()) for name, data in files.items())
-        whose = identity(run=self.run, version=version("rigd"), files=hashes, key=key.public if key else "")
+        whose = identity(run=self.run, version=edition(), files=hashes, key=key.public if key else "")
         self.builder = BlockBuilder(whose)
         # Under virtual time there is nothing to guard, so the disk may be waited for; a rig never waits.
         self._room = threading.Semaphore(BLOCKS_AHEAD) if patient else None
