@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from rigd.engine.engine import Engine
 from rigd.model.messages import (
+    DeviceFault,
     Event,
     HostReport,
     Input,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from simulator.night import Night
 
 MOST_SAID = 90
+BEGINS_WITHIN_PA = 10.0 * PSI  # above the pressure that stands a step may begin, noise and all
 LOOKED_AT = 4  # every so many messages the values themselves are worked out again
 LAG_LIMIT_US = 250_000
 CLOCK_STEP_NS = 50_000_000
@@ -87,7 +89,7 @@ class Watch:
         self.last_t_ns = -1
         self.highest = self.highest_low = 0.0
         self.target: tuple[int, int, float] | None = None
-        self.tripped_running = False
+        self.tripped_running, self.step_seen = False, -1
         self.results = 0
         self.utc_offset_ns: int | None = None
         self.report: HostReport | None = None
@@ -150,6 +152,10 @@ class Watch:
             self._take_scan(message, said)
         elif kind is HostReport:
             self._take_report(message, said)
+        elif kind is DeviceFault and message.fault == "recovered" and not engine.done:
+            told = {o.output for o in said if type(o) is ValveCommand}
+            mine = {n for n, o in enumerate(self.rig.outputs) if o.device == message.device and o.role != "watchdog"}
+            require(mine <= told, "RECOVERED_IS_TOLD_ALL", lambda: (mine, said))
         elif kind is OperatorAction:
             answers = sum(1 for o in said if type(o) is Event and o.kind in ("granted", "refused"))
             require(answers == 1, "ACT_ANSWERED", (message, said))
@@ -213,6 +219,10 @@ class Watch:
         if target != target:
             self.target = None
             return
+        if reading.step != self.step_seen:
+            self.step_seen = reading.step
+            begins_pa = max(self.evidence.good_primary, 0.0) + 0.3 * self._fastest + BEGINS_WITHIN_PA
+            require(target <= begins_pa, "SETPOINT_WITHIN_ALL_LIMITS", f"a step begins at {target}, above {begins_pa}")
         if was is not None and was[0] == reading.step and self.energised("inlet"):
             rise = target - was[2]
             require(rise <= self._fastest * (t_ns - was[1]) / 1e9 + PA, "SETPOINT_WITHIN_ALL_LIMITS",

@@ -25,6 +25,7 @@ INVARIANTS = {
     "NO_PRESSURE_WITHOUT_RECORD": "nothing stays energised when the journal is behind or cannot be written",
     "RECORD_BEFORE_PRESSURE": "a command that raises pressure is driven only after its record was handed over",
     "COMMANDS_ARE_DRIVEN": "what the engine commands is what is driven, in the same step, and nothing else",
+    "RECOVERED_IS_TOLD_ALL": "a device that came back is told every one of its outputs again",
     "JOURNAL_COMPLETE": "the record is whole: sequence, chain, and every message but those of the last 100 ms",
     "REPLAY_SAYS_THE_SAME": "the stored inputs make the stored outputs again, byte for byte",
     "HIGHEST_IS_MAX": "the highest pressure is the maximum of the good samples since the start and never falls",
