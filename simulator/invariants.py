@@ -206,7 +206,7 @@ class Watch:
             wrong = evidence.wrong_value(scan.device, reading.values)
             require(not wrong, "VALUES_ARE_TRUE", lambda: (wrong, scan, reading))
         highest = reading.highest_pa
-        if scan.device == evidence.primary_device and (self.session or self.before[0] == RUNNING):
+        if scan.device == evidence.primary_device and self.session and evidence.quality[evidence.primary] == 0:
             self.highest_low = max(self.highest_low, evidence.good_primary)
         if not max(self.highest, self.highest_low) - PA <= highest <= evidence.highest + PA:
             raise Violation("HIGHEST_IS_MAX", f"{highest}: {self.highest}, {self.highest_low}, {evidence.highest}")
