@@ -9,6 +9,7 @@ is pressure.
 A run whose journal has no Result was interrupted, and is sealed as that: what there is, is kept.
 """
 
+import hashlib
 import json
 import platform
 import sys
@@ -38,6 +39,7 @@ from rigd.store.disk import FolderLock, is_locked, make_folder, write_file
 from rigd.store.edition import edition
 from rigd.store.encode import decode
 from rigd.store.journal import FOLDER, Block, BlockReader, finished_segments, segments
+from rigd.store.journal import identity as journal_identity
 from rigd.store.keys import RigKey, load_key
 from rigd.store.trace import read_parquet
 
@@ -99,10 +101,13 @@ class Closer:
     def finish(self) -> dict[str, Any]:
         """Seal the rest, measure, write everything, the manifest last. Returns run.json."""
         self._seal_up_to(len(segments(self.folder)))
+        if not seal.sealed_segments(self.folder):
+            seal.seal_segment([], [], self._engine.rig, self.folder, 1)
         ending = self._reader.ending if self._reader else None
-        identity = self._reader.identity if self._reader else b""
+        identity = (self._reader.identity if self._reader else b"") or self._own_identity()
         seal.join_pieces(self.folder, identity)
-        run = self._write_results(ending.words if ending and ending.kind != "clean" else "")
+        unsaid = "" if self._reader else "the process or its power died before anything was recorded"
+        run = self._write_results(ending.words if ending and ending.kind != "clean" else unsaid)
         records = self.folder.parent
         manifest.seal_folder(
             self.folder,
@@ -113,6 +118,11 @@ class Closer:
             keep_journal=ending is not None and ending.kind == "damaged",
         )
         return run
+
+    def _own_identity(self) -> bytes:
+        """Of a run that died before its journal had a header: what can still be said of whose it is."""
+        hashes = tuple((name, hashlib.sha256(data).hexdigest()) for name, data in self._files.items())
+        return journal_identity(run=runs_number(self.folder), version=edition(), files=hashes)
 
     @property
     def _is_over(self) -> bool:
@@ -169,7 +179,7 @@ class Closer:
     ) -> dict[str, Any]:
         engine, opened = self._engine, story.opened
         rig, profile, specimen = engine.rig, engine.profile, engine.specimen
-        utc_ns = opened.utc_ns if opened else 0
+        utc_ns = opened.utc_ns if opened else runs.opened_at(self.folder)
         result = asdict(story.result) if story.result else _interrupted(trace)
         outcome, verdict = result["outcome"], result["verdict"]
         unproven = any(flag.startswith("UNPROVEN") for flag in result["flags"])

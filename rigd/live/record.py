@@ -18,7 +18,6 @@ from pathlib import Path
 
 from rigd.live.journal_writer import JournalWriter
 from rigd.live.places import file_name
-from rigd.model.errors import CannotCreate
 from rigd.store.disk import write_file
 from rigd.store.edition import edition
 from rigd.store.journal import BlockBuilder, identity
@@ -52,13 +51,8 @@ class OpenRecord:
         key: RigKey | None = None,
     ) -> None:
         self._latched_path = records / f".latched-{file_name(rig)}.json"
-        given = allocate(records, profile=profile, specimen=specimen, utc_ns=time.time_ns())
+        given = allocate(records, profile=profile, specimen=specimen, utc_ns=time.time_ns(), files=files)
         self.run, self.folder = given.number, given.path
-        try:
-            for name, data in files.items():
-                write_file(self.folder / name, data)
-        except OSError as error:
-            raise CannotCreate(f"{self.folder}: cannot be written ({error.strerror}). Nothing was started") from None
         hashes = tuple((name, sha256(data).hexdigest()) for name, data in files.items())
         whose = identity(run=self.run, version=edition(), files=hashes, key=key.public if key else "")
         self.builder = BlockBuilder(whose)

@@ -7,13 +7,16 @@ that it has a journal, held by the lock of the process that writes it.
 
 import os
 import re
+import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
 
 from rigd.model.errors import CannotCreate, NoSuchRun, RecordAltered
 from rigd.store import journal, manifest
-from rigd.store.disk import DISK, Disk, FolderLock, is_locked, make_folder, read_file, write_file
+from rigd.store.disk import DISK, TEMPORARY, Disk, FolderLock, is_locked, make_folder, read_file, write_file
 from rigd.store.verification import Findings, verify
 
 LAST_NUMBER = ".last-run"
@@ -51,14 +54,24 @@ def name_of_run(number: int, profile: str, specimen: str, utc_ns: int) -> str:
     return f"{when}_R{number:04d}_{safe_name(profile)}_{safe_name(specimen)}"
 
 
-def allocate(records: Path, *, profile: str, specimen: str, utc_ns: int, disk: Disk = DISK) -> RunFolder:
-    """The next number and its new folder. Raises CannotCreate: no folder, no run."""
+def allocate(
+    records: Path,
+    *,
+    profile: str,
+    specimen: str,
+    utc_ns: int,
+    files: Mapping[str, bytes] = MappingProxyType({}),
+    disk: Disk = DISK,
+) -> RunFolder:
+    """The next number and its new folder with these files in it: all of it or nothing, so that whatever has a number
+    can be sealed. Raises CannotCreate: no folder, no run."""
     try:
         records.mkdir(parents=True, exist_ok=True)
         with FolderLock(records):
+            _remove_unfinished(records)
             number = 1 + max(_last_number(records), *(run.number for run in _folders(records)), 0)
             path = records / name_of_run(number, profile, specimen, utc_ns)
-            make_folder(path, disk=disk)
+            _make_whole(path, files, disk)
             write_file(records / LAST_NUMBER, f"{number}\n".encode(), disk=disk)
     except OSError as error:
         raise CannotCreate(
@@ -66,6 +79,27 @@ def allocate(records: Path, *, profile: str, specimen: str, utc_ns: int, disk: D
             "write to with free space"
         ) from None
     return RunFolder(number=number, path=path, state="unsealed")
+
+
+def _make_whole(path: Path, files: Mapping[str, bytes], disk: Disk) -> None:
+    """A folder that is either not there or has all its files."""
+    temporary = path.with_name(TEMPORARY + path.name)
+    try:
+        make_folder(temporary, disk=disk)
+        for name, data in files.items():
+            write_file(temporary / name, data, disk=disk)
+        disk.rename(temporary, path)
+    except OSError:
+        shutil.rmtree(temporary, ignore_errors=True)  # on a full disk it would only be in the way
+        raise
+    disk.sync_folder(path.parent)
+
+
+def _remove_unfinished(records: Path) -> None:
+    """What a process that died in `_make_whole` left: it had no number."""
+    for path in records.glob(f"{TEMPORARY}*"):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)  # one that cannot be removed is only untidy
 
 
 def allocate_rig_log(records: Path, *, rig: str, utc_ns: int, disk: Disk = DISK) -> RunFolder:
@@ -83,6 +117,14 @@ def allocate_rig_log(records: Path, *, rig: str, utc_ns: int, disk: Disk = DISK)
     except OSError as error:
         raise CannotCreate(f"cannot begin the rig's log in {place}: {error.strerror or error}") from None
     return RunFolder(number=0, path=path, state="unsealed")
+
+
+def opened_at(folder: Path) -> int:
+    """When a run folder was made, as its name says, for a run that died before it said so [ns since 1970 UTC]."""
+    stamp = folder.name[:18]
+    if _FOLDER.fullmatch(folder.name) is None:
+        return 0
+    return int(datetime.strptime(stamp, "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC).timestamp()) * 1_000_000_000
 
 
 def _last_number(records: Path) -> int:
