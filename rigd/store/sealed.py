@@ -59,10 +59,10 @@ class _Rows:
                 raise RecordAltered((f"{self.part}: rows are not in order of seq",))
         return True
 
-    def take(self, count: int, others: list[bytes], block: str) -> bytes:
-        """The bytes of the next `count` rows with the other inputs set between them by seq."""
+    def take(self, count: int, others: list[tuple[int, bytes]], block: str) -> bytes:
+        """The bytes of the next `count` rows with the other inputs (seq, line) set between them by seq."""
         pieces: list[bytes] = []
-        waiting = [(events.seq_of(line), line) for line in reversed(others)]
+        waiting = others[::-1]
         while count:
             if not self._turn():
                 raise RecordAltered((f"{block}: {count} rows of the trace are missing at its end",))
