@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from rigd.calc import energy
+from rigd.calc.line import LineSurge, foretell
 from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Vent
 from rigd.model.rig import Channel, Output, Rig, VentRule
 from rigd.model.specimen import Specimen
@@ -81,6 +82,7 @@ class Forecast:
     gas_flow_m3_per_s: float  # that the fastest ramp takes, ambient conditions
     gas_m3: float  # that one run takes, ambient conditions
     hidden_pa: float  # most that a ramp rises between two samples
+    surge: LineSurge | None  # water hammer, None = no line declared
 
 
 def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None = None) -> Forecast:
@@ -128,6 +130,7 @@ def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None
         gas_flow_m3_per_s=gas_m3 * fastest / ATMOSPHERE_PA,
         gas_m3=gas_m3 * peak_pa / ATMOSPHERE_PA,
         hidden_pa=fastest * rig.devices[primary(rig).device].scan_ns / 1e9 if rig else 0.0,
+        surge=foretell(rig, profile) if rig else None,
     )
 
 

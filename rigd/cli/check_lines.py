@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
+from rigd.cli.line_words import describe_line
 from rigd.files import units
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Address, Rig, Row
@@ -34,6 +35,7 @@ def describe(
         yield from _describe_limits(rig, foretold, unit)
         if rig is not None:
             yield from _describe_energy(rig, foretold, unit)
+            yield from describe_line(foretold.surge, unit)
         if rig is not None and profile is not None:
             yield from _describe_sight(rig, profile, foretold, unit)
     if specimen is not None:

@@ -18,6 +18,7 @@ from rigd.model.rig import (
     Control,
     Device,
     Independent,
+    Line,
     Output,
     Part,
     Relief,
@@ -82,6 +83,7 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
         inlet_m3_per_s_pa=inlet.passes / math.sqrt(inlet.at),
         regulator_m3_per_s=sound["regulator_flow"],
         watchdog_ns=sound["watchdog"],
+        line=_line(sound.get("line")),
     )
 
 
@@ -228,6 +230,20 @@ def _output(name: str, shape: Any, devices: list[str], channels: list[str]) -> O
         read_back_ns=shape.agree_within or 0,
         pa_low=shape.pressure.safe if shape.pressure else 0.0,
         pa_high=shape.pressure.energised if shape.pressure else 0.0,
+    )
+
+
+def _line(shape: Any) -> Line | None:
+    if shape is None:
+        return None
+    return Line(
+        inside_m=shape.inside,
+        wall_m=shape.wall,
+        length_m=shape.length,
+        modulus_pa=shape.modulus,
+        restraint=shape.restraint,
+        poisson=shape.poisson or 0.0,
+        closes_ns=shape.valve_closes,
     )
 
 

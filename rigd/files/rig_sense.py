@@ -59,6 +59,7 @@ def check_rig(document: Document, sound: dict[str, Any]) -> None:
     _check_addresses(document, channels, "channels")
     _check_addresses(document, outputs, "outputs")
     _check_roles(document, channels, outputs)
+    _check_line(document, sound)
     check_limits(document, sound)
 
 
@@ -252,6 +253,14 @@ def _check_roles(document: Document, channels: dict[str, Any], outputs: dict[str
             at = ("outputs", name, "read_back")
             document.fault(at, document.found(at), f"a read-back of its own, {seen[shape.read_back]} has this one")
         seen.setdefault(shape.read_back, name)
+
+
+def _check_line(document: Document, sound: dict[str, Any]) -> None:
+    """A pipe that cannot stretch lengthwise is stiffer by its Poisson's ratio; leaving that out flatters the line."""
+    line, at = sound.get("line"), ("line", "poisson")
+    if line is not None and line.restraint != "expansion_joints" and line.poisson is None and at not in document.keys:
+        allowed = f"the key `poisson`, since the line is {line.restraint}"
+        document.fault(at, "nothing", allowed, "Add `poisson: 0.4` as the wall has it (plastics 0.35 to 0.45)")
 
 
 def _check_once(document: Document, block: str, entries: dict[str, Any], roles: tuple[str, ...]) -> None:

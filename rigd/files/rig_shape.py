@@ -30,7 +30,9 @@ from rigd.files.fields import (
     Volume,
     Words,
     duration,
+    quantity,
 )
+from rigd.model.rig import RESTRAINTS
 from rigd.model.states import RUN_STATES
 
 SWITCH_WORDS = {
@@ -47,6 +49,9 @@ Persistence = duration("0 ms", "60 s")
 DeviceTime = duration("1 ms", "10 s")
 Lag = duration("0 ms", "60 s")
 SAFE_COUNTS = (-32768, 65535)
+Bore = quantity(units.LENGTH, low="0.1 mm", high="1 m")
+Run = quantity(units.LENGTH, low="1 cm", high="1000 m")
+Modulus = quantity(units.PRESSURE, low="1 MPa", high="1000000 MPa")  # from soft rubber to five times steel
 MAX_WATCHDOG = "500 ms"  # SAFETY S7: the external relay drops out at most this long after the last kick
 
 
@@ -321,6 +326,24 @@ class InletShape(Shape):
     at: PositivePressure = Field(description="pressure across it while measuring")
 
 
+class LineShape(Shape):
+    """The line between inlet and specimen, so that water hammer can be foretold."""
+
+    inside: Bore = Field(description="inside diameter")
+    wall: Bore = Field(description="wall thickness")
+    length: Run = Field(description="from the tank or manifold to the specimen's outlet")
+    modulus: Modulus = Field(
+        description="Young's modulus of the wall for quick loading, such as 2760 MPa; in doubt the larger"
+    )
+    restraint: Literal[RESTRAINTS] = Field(description="how it is held along its length")
+    poisson: float | None = Field(
+        default=None, ge=0, le=0.5, description="Poisson's ratio of the wall, a plain number; needed when anchored"
+    )
+    valve_closes: duration("0 ms", "60 s") = Field(
+        description="time in which the fastest valve on it stops the flow (less than its stroke); 0 ms: at once"
+    )
+
+
 class RigShape(Shape):
     """A rig file."""
 
@@ -350,3 +373,4 @@ class RigShape(Shape):
     watchdog: duration("50 ms", MAX_WATCHDOG) = Field(
         description="the relay drops out this long after the last kick, at most 500 ms"
     )
+    line: LineShape | None = Field(default=None, description="the line to the specimen, to foretell water hammer")

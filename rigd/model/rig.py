@@ -31,6 +31,8 @@ OUTPUT_ROLES = ("supply", "inlet", "vent", "fill", "set_point", "watchdog")
 ROW_KINDS = ("permissive", "interlock", "trip")
 ROW_TESTS = ("above", "below", "is")
 ROW_ACTIONS = ("vent", "hold")
+RESTRAINTS = ("expansion_joints", "anchored_upstream", "anchored_throughout")
+"""How a line is held along its length; the convention of the wave-speed formula."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,6 +216,19 @@ class Independent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """The run of pipe or hose between inlet and specimen, where stopped water hammers. One bore, one material."""
+
+    inside_m: float  # inside diameter
+    wall_m: float
+    length_m: float
+    modulus_pa: float  # Young's modulus of the wall for quick loading
+    restraint: str  # one of RESTRAINTS
+    poisson: float  # of the wall [-], without effect for expansion joints
+    closes_ns: int  # time in which the fastest valve on it stops the flow, 0 = at once
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
     name: str
     site: str
@@ -235,3 +250,4 @@ class Rig:
     inlet_m3_per_s_pa: float  # flow the inlet passes at 1 Pa across it, as Q = k*sqrt(dp) [m3/s/sqrt(Pa)]
     regulator_m3_per_s: float  # gas the regulator can pass, at ambient conditions [m3/s]
     watchdog_ns: int  # the relay drops out this long after the last kick
+    line: Line | None = None  # None: not declared, so nothing can be foretold of water hammer

@@ -197,6 +197,21 @@ def test_characteristics_agree_with_joukowsky_at_once_and_with_michaud_slowly():
         assert p.max() == pytest.approx(bound, rel=1e-2), "Michaud is reached when the flow falls in a straight line"
 
 
+@pytest.mark.parametrize("fed", [0.3, 1.0, 4.0, 30.0])
+def test_no_line_behind_an_inlet_passes_the_drive_by_more_than_joukowsky_for_its_most_flow(fed):
+    """The bound of `rigd check`: driving pressure + rho a V, V what the inlet passes with all of the drive across it.
+
+    Once flowing freely and stopped at once, once opened onto a full, closed end (computed by characteristics).
+    """
+    drive, length, a, until = 3e6, 2.6, 474.0, 0.4
+    source = tank_behind_inlet(drive, fed / math.sqrt(drive))
+    bound = drive + surge.joukowsky_pa(a, fed)
+    for flowing in (fed, 0.0):
+        _, p, _ = solve_characteristics(length, a, flowing, until, source=source, far=shutting(0.0, 0.0), reaches=20)
+        assert 0.9 * min(drive, bound) < p.max() <= bound
+    assert p.max() <= 2.0 * drive * (1 + 1e-9), "a step onto a closed end doubles, whatever the inlet"
+
+
 # --- columns with air before them ------------------------------------------------------------------------------------
 
 
