@@ -37,8 +37,8 @@ class Guard:
         a permissive; a failed or lost one beneath an interlock or trip is a cause of its own (Channels.bad_causes)."""
         at = self._channel
         value = channels.value[at]
-        if channels.quality[at] >= 2 or channels.good_ns[at] < 0:
-            met = False
+        if channels.quality[at] >= 2:
+            met = False  # and what was never heard is no number, which meets nothing
         elif self._sense == ABOVE:
             met = value + channels.worse_high[at] > self._limit
         elif self._sense == BELOW:

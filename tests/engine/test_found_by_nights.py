@@ -48,6 +48,14 @@ def test_a_set_point_after_a_recovery_is_recorded_before_it_is_driven(bench):
     assert len(raising) >= 4 and all(o.raises for o in raising), said
 
 
+def test_a_doubtful_first_sample_above_a_limit_trips(bench):
+    """20.75 mA is no measurement, but whatever it is, it is not below 500 psi (NAMUR NE 43's band may trip)."""
+    counts = list(bench.counts())
+    counts[0] = 20_750
+    bench.scan(counts=tuple(counts))
+    assert bench.engine.interlocks.first_out == "overpressure_a"
+
+
 def test_an_early_loss_is_bounded_down_to_no_pressure_whatever_the_zero(bench):
     bench.follow, bench.a, bench.b = False, -1.0, -1.0
     bench.to_running()
