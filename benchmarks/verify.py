@@ -1,8 +1,8 @@
 """How long it takes to verify a night: 12 h at 100 Hz, 8 channels, signed; the target is 10 s.
 
 The record is built straight into its sealed files (no engine: the verifier has none either), block by block as a rig
-would have written it, with ten samples, a report of the host and two kicks a block. Beside it stands what no verifier can
-do without: reading all files and their SHA-256 by plain hashlib.
+would have written it, with ten samples, a report of the host and two kicks a block. Beside it stands what no verifier
+can do without: reading all files and their SHA-256 by plain hashlib.
 
     python benchmarks/verify.py [--hours 12]
 """

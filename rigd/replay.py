@@ -18,7 +18,7 @@ from rigd.model.errors import RecordAltered
 from rigd.model.messages import Event, Input, Message, Opened, Output, Reading
 from rigd.store.archive import Archive
 from rigd.store.edition import edition
-from rigd.store.encode import decode, encode, prefixed, split
+from rigd.store.encode import decode, encode, join, split
 from rigd.store.trace import as_row
 
 RIG, PROFILE, SPECIMEN = "rig.yaml", "profile.yaml", "specimen.yaml"
@@ -37,7 +37,8 @@ class Difference:
 class Turned:
     """One block run through the engine again."""
 
-    outputs: bytes  # all but Readings, canonical, each behind its length
+    said: tuple[Output, ...]  # all but Readings
+    outputs: bytes  # the same, canonical, each behind its length
     readings: tuple[Reading, ...]
     readings_sha256: bytes
 
@@ -62,16 +63,13 @@ def engine_of(read: Mapping[str, bytes]) -> Engine:
 
 def turn_block(engine: Engine, inputs: Iterable[Input]) -> Turned:
     """Run one block of inputs through the engine."""
-    outputs, readings, digest = bytearray(), [], hashlib.sha256()
+    said, readings = [], []
     for message in inputs:
         for output in engine.step(message):
-            data = prefixed(encode(output))
-            if type(output) is Reading:
-                readings.append(output)
-                digest.update(data)
-            else:
-                outputs += data
-    return Turned(outputs=bytes(outputs), readings=tuple(readings), readings_sha256=digest.digest())
+            (readings if type(output) is Reading else said).append(output)
+    digest = hashlib.sha256(join([encode(reading) for reading in readings])).digest()
+    outputs = join([encode(output) for output in said])
+    return Turned(said=tuple(said), outputs=outputs, readings=tuple(readings), readings_sha256=digest)
 
 
 class Replay:
@@ -97,15 +95,17 @@ class Replay:
                 difference = first_difference(block.output_bytes, turned.outputs)
             elif turned.readings_sha256 != block.row.readings_digest:
                 difference = self._reading_difference(block.inputs[0], turned.readings)
-            outputs = tuple(decode(data) for data in split(turned.outputs)) if difference is None else ()
+            outputs = turned.said if difference is None else ()
             yield Played(outputs=outputs, readings=turned.readings, difference=self._by_whom(difference))
             if difference is not None:
                 return
 
     def _by_whom(self, difference: Difference | None) -> Difference | None:
         """A difference of another edition's record says so first: another engine may well say other things."""
+        if difference is None:
+            return None
         recorded, here = self._archive.identity["version"], edition()
-        if difference is None or recorded == here:
+        if recorded == here:
             return difference
         return replace(difference, words=f"recorded by rigd {recorded}, replayed by rigd {here}: {difference.words}")
 

@@ -173,6 +173,8 @@ def _newest(trace: Mapping[str, np.ndarray], rig: Rig, channel: Channel, rows: i
     own = np.flatnonzero(trace["device"] == channel.device)
     values, quality = values_from_counts(trace[f"{channel.name}_counts"][own], channel, rig.ambient_pa)
     values = np.where(quality == GOOD, values, np.nan)
+    if len(own) == rows:
+        return values  # one device and no tick: every row is a sample of it
     at = np.searchsorted(own, np.arange(rows), side="right") - 1
     return np.where(at >= 0, values[np.maximum(at, 0)], np.nan) if len(own) else np.full(rows, np.nan)
 

@@ -18,7 +18,7 @@ from rigd.store import events, manifest, seal
 from rigd.store.chain import NAME as CHAIN_NAME
 from rigd.store.chain import Chain, ChainRow
 from rigd.store.disk import read_file
-from rigd.store.encode import decode, parse_json, split
+from rigd.store.encode import decode, decode_all, parse_json
 from rigd.store.sealed import rebuild
 from rigd.store.trace import read_parquet
 from rigd.store.verification import verify
@@ -35,7 +35,7 @@ class ArchivedBlock:
     output_bytes: bytes  # all outputs but Readings, each behind its length
 
     def outputs(self) -> tuple[Output, ...]:
-        return tuple(decode(data) for data in split(self.output_bytes))
+        return decode_all(self.output_bytes)
 
 
 class Archive:
@@ -69,8 +69,7 @@ class Archive:
     def blocks(self) -> Iterator[ArchivedBlock]:
         """The run as it was recorded, block by block."""
         for block in rebuild(Chain(self.read(CHAIN_NAME)), self.read(events.NAME), self._part):
-            inputs = tuple(decode(data) for data in split(block.inputs))
-            yield ArchivedBlock(row=block.row, inputs=inputs, output_bytes=block.outputs)
+            yield ArchivedBlock(row=block.row, inputs=decode_all(block.inputs), output_bytes=block.outputs)
 
     def inputs(self) -> Iterator[Input]:
         """Every input in order, for feeding an engine."""
@@ -88,11 +87,10 @@ class Archive:
         return (decode(line) for line in self.read(events.NAME).splitlines())
 
     def trace(self, columns: list[str] | None = None) -> pa.Table:
-        """All parts as one table."""
+        """All parts as one table, of these columns or of all."""
         tables, number = [], 1
         while (found := self._part(number)) is not None:
-            table = read_parquet(found[1], name=found[0])
-            tables.append(table.select(columns) if columns else table)
+            tables.append(read_parquet(found[1], columns=columns, name=found[0]))
             number += 1
         if not tables:
             raise RecordAltered((f"{seal.TRACE} has no parts",))

@@ -30,8 +30,8 @@ def seq_of(line: bytes) -> int:
 
 
 def part(lines: list[bytes]) -> tuple[list[tuple[int, bytes]], list[bytes]]:
-    """The inverse of `merge`: inputs with their seq, and outputs, without their line ends. Raises RecordAltered when the
-    lines stand in an order that `merge` cannot have given, which no digest would tell."""
+    """The inverse of `merge`: inputs with their seq, and outputs, without their line ends. Raises RecordAltered when
+    the lines stand in an order that `merge` cannot have given, which no digest would tell."""
     inputs: list[tuple[int, bytes]] = []
     outputs: list[bytes] = []
     before = after = None  # highest seq of the inputs since the last output, and of the outputs since the last input

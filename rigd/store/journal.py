@@ -29,7 +29,7 @@ from pathlib import Path
 
 from rigd.model.messages import Input, Message, Output, Reading
 from rigd.store.disk import read_file
-from rigd.store.encode import canonical_json, decode, encode, prefixed, split
+from rigd.store.encode import canonical_json, decode_all, encode, prefixed
 
 FORMAT = 1
 MAGIC = b"rigdblk\x01"
@@ -170,10 +170,10 @@ class Block:
     offset: int  # of the frame in its segment file
 
     def input_messages(self) -> tuple[Message, ...]:
-        return tuple(decode(data) for data in split(self.inputs))
+        return decode_all(self.inputs)
 
     def output_messages(self) -> tuple[Message, ...]:
-        return tuple(decode(data) for data in split(self.outputs))
+        return decode_all(self.outputs)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

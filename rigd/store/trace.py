@@ -260,14 +260,15 @@ def parquet_bytes(table: pa.Table) -> bytes:
     return sink.getvalue().to_pybytes()
 
 
-def read_parquet(data: bytes, *, for_bytes: bool = False, name: str = "trace") -> pa.Table:
-    """The table of these bytes, every page checked; `for_bytes`: only the columns `row_bytes` needs.
+def read_parquet(
+    data: bytes, *, for_bytes: bool = False, columns: list[str] | None = None, name: str = "trace"
+) -> pa.Table:
+    """The table of these bytes, every page checked; only `columns`, or `for_bytes` those that `row_bytes` needs.
 
     Raises RecordAltered in words.
     """
     try:
         file = pq.ParquetFile(pa.BufferReader(data), page_checksum_verification=True)
-        columns = None
         if for_bytes:
             columns = [*BYTES_COLUMNS, *(c for device in count_columns(file.schema_arrow, name) for c in device)]
         return file.read(columns=columns, use_threads=False)
