@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from simulator.night import Night
 
 MOST_SAID = 90
-BEGINS_WITHIN_PA = 10.0 * PSI  # above the pressure that stands a step may begin, noise and all
+BEGINS_WITHIN_PA = 50.0 * PSI  # above the pressure that stands a step may begin: a filled line may have emptied since
 LOOKED_AT = 4  # every so many messages the values themselves are worked out again
 LAG_LIMIT_US = 250_000
 CLOCK_STEP_NS = 50_000_000
