@@ -2,8 +2,8 @@
 
 A burst on the simulated rig, scanned at 100 Hz and at 1 kHz, is recorded and sealed, then replayed: every input is
 decoded, through the engine, every output encoded and compared. The figure is seconds of rig a second; the targets for
-eight channels are 400 at 100 Hz and 40 at 1 kHz, and the demo rig has twelve. Beside it the engine's steps alone, on the
-same decoded inputs: the comparison is added to that. Loading the record's files (7 ms) counts in both.
+eight channels are 400 at 100 Hz and 40 at 1 kHz, and the demo rig has twelve. Beside it the engine's steps alone, on
+the same decoded inputs: the comparison is added to that. Loading the record's files (7 ms) counts in both.
 
 Then failure analysis: the trace read from Parquet, page checksums verified, and `calc.burst` over it, beside a bare
 pyarrow read of the same file with one numpy running maximum; target 0.6 of the bare speed.
