@@ -11,6 +11,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))  # what stands beside the tests is theirs alone
 
+from forks import Forks
 from lanes import Lane
 from shims import Shim, build_shim
 
@@ -44,3 +45,11 @@ def shim(tmp_path_factory: pytest.TempPathFactory, require_tool: Callable[[str],
         return Shim(folder / "shim.so")
     folder.mkdir()
     return build_shim(folder, require_tool("gcc"))
+
+
+@pytest.fixture
+def forks(shim: Shim) -> Iterator[Forks]:
+    """Processes by the dozen, under the shim."""
+    made = Forks(shim.environment(who="forks.py"))
+    yield made
+    made.close()

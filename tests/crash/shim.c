@@ -8,7 +8,9 @@
  *                OP    open (creating), write, fsync, fdatasync, rename, unlink, mkdir, ftruncate, or any (all of them)
  *                WHAT  EIO, ENOSPC, EROFS, EINTR, short (half the bytes), kill (before the call), half (half the bytes,
  *                      then kill), lie (a sync that does nothing and says it did)
- *   SHIM_LOG     a line a call: number, operation, path, 0 or the error's number or -1 for a lie, size after it
+ *   SHIM_LOG     a line a call: monotonic ns, number, operation, path, 0 or the error's number or what was made up (< 0),
+ *                size after it
+ *   SHIM_AFTER   a file with an int64: while it is 0 no call counts
  *   SHIM_CLOCK   a file with an int64: nanoseconds added to the wall clock, and to nothing else
  *   SHIM_STALL   a file with an int64: the next epoll_wait first sleeps so many nanoseconds, once
  */
@@ -46,8 +48,8 @@ static int fault_count, log_fd = -1;
 static char under[PATH_MAX];
 static size_t under_length;
 static atomic_long counts[OPS];
-static atomic_int interrupted; /* a call that is retried after EINTR must get through at some time */
-static volatile int64_t *clock_ns, *stall_ns;
+static atomic_int interrupted; /* a call that is tried again after EINTR must get through */
+static volatile int64_t *clock_ns, *stall_ns, *after;
 
 static void *real(const char *name) { return dlsym(RTLD_NEXT, name); }
 
@@ -102,6 +104,7 @@ __attribute__((constructor)) static void begin(void) {
     if (who && !strstr(line, who)) return;
     clock_ns = map("SHIM_CLOCK");
     stall_ns = map("SHIM_STALL");
+    after = map("SHIM_AFTER");
     if (getenv("SHIM_UNDER")) shim_arm(getenv("SHIM_UNDER"), getenv("SHIM_FAULTS"), getenv("SHIM_LOG"));
 }
 
@@ -119,19 +122,25 @@ static int counts_fd(int fd, char *path) {
 
 static void note(int op, const char *path, int error, long size) {
     char line[PATH_MAX + 100];
+    struct timespec now;
     if (log_fd < 0) return;
-    int length = snprintf(line, sizeof line, "%ld %s %s %d %ld\n", (long)counts[ANY], op_names[op], path, error, size);
+    syscall(SYS_clock_gettime, CLOCK_MONOTONIC, &now);
+    int length = snprintf(line, sizeof line, "%lld %ld %s %s %d %ld\n",
+                          (long long)now.tv_sec * 1000000000 + now.tv_nsec, (long)counts[ANY], op_names[op], path, error,
+                          size);
     syscall(SYS_write, log_fd, line, length);
 }
 
 /* What becomes of this call: 0 nothing, an errno, or one of the names below 0. */
 static int judge(int op) {
+    if (after && !*after) return 0;
     long nth = ++counts[op], any = ++counts[ANY];
     for (int i = 0; i < fault_count; i++) {
         long at = faults[i].op == ANY ? any : nth;
         if (faults[i].op != ANY && faults[i].op != op) continue;
         if (at != faults[i].n && !(faults[i].sticky && at > faults[i].n)) continue;
-        if (faults[i].what == EINTR && interrupted++ % 2) continue;
+        int uninterruptible = op == RENAME || op == UNLINK || op == MKDIR; /* Linux never answers EINTR to these */
+        if (faults[i].what == EINTR && (uninterruptible || interrupted++ % 2)) continue;
         return faults[i].what;
     }
     return 0;
@@ -174,7 +183,7 @@ static int sync_file(int op, int fd, long call) {
     int done = what == LIE ? 0 : syscall(call, fd);
     int error = errno;
     fstat(fd, &found);
-    note(op, path, done ? error : what == LIE ? -1 : 0, found.st_size);
+    note(op, path, done ? error : what == LIE ? LIE : 0, found.st_size);
     errno = error;
     return done;
 }

@@ -20,6 +20,7 @@ RIG_PROCESS, CLOSING_PROCESS = "rigd.cli.main", "rigd.closing"
 class Call:
     """One call of a process on a file: error 0 done, above 0 the system's number, below 0 made up otherwise."""
 
+    at_ns: int
     number: int
     operation: str
     path: str
@@ -30,9 +31,13 @@ class Call:
 def read_log(path: Path) -> list[Call]:
     calls = []
     for line in path.read_text().splitlines() if path.exists() else ():
-        number, operation, rest = line.split(" ", 2)
+        at_ns, number, operation, rest = line.split(" ", 3)
         where, error, size = rest.rsplit(" ", 2)
-        calls.append(Call(number=int(number), operation=operation, path=where, error=int(error), size=int(size)))
+        calls.append(
+            Call(
+                at_ns=int(at_ns), number=int(number), operation=operation, path=where, error=int(error), size=int(size)
+            )
+        )
     return calls
 
 
@@ -61,16 +66,14 @@ class Shim:
         who: str = RIG_PROCESS,
         clock: Word | None = None,
         stall: Word | None = None,
+        after: Word | None = None,
     ) -> dict[str, str]:
         """What to add to the environment of the process that shall meet this."""
         told = {"LD_PRELOAD": str(self.library), "SHIM_WHO": who}
         if under is not None:
             told |= {"SHIM_UNDER": str(under), "SHIM_FAULTS": faults, "SHIM_LOG": str(log or os.devnull)}
-        if clock is not None:
-            told["SHIM_CLOCK"] = str(clock.path)
-        if stall is not None:
-            told["SHIM_STALL"] = str(stall.path)
-        return told
+        words = {"SHIM_CLOCK": clock, "SHIM_STALL": stall, "SHIM_AFTER": after}
+        return told | {name: str(word.path) for name, word in words.items() if word is not None}
 
 
 def arm_here(under: Path, faults: str, log: Path) -> None:
