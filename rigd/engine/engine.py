@@ -69,7 +69,7 @@ class Engine:
         self.host = Host(rig, profile)
         self.questions = Questions()
         primary = rig.channels[self.channels.primary]
-        self.findings = Findings(profile, primary, rig.relief.reseat_pa) if profile else None
+        self.findings = Findings(profile, primary, rig.relief.reseat_pa, rig.inlet_m3_per_s_pa) if profile else None
         self.zero = ZeroReading(rig, self.channels)
         self.trend = Trend()
         self.state = VENTING

@@ -6,7 +6,7 @@ pressure are two numbers and are never mixed: a tank keeps pushing after a small
 
 from math import floor
 
-from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of
+from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of, unnoticed_opening_m2
 from rigd.calc.exact.noise import NoiseMeter, expected_maximum
 from rigd.calc.exact.ramp import SETTLED_NS, RampFit
 from rigd.model.messages import Result
@@ -22,6 +22,7 @@ class Findings:
     __slots__ = (
         "_channel",
         "_fit",
+        "_inlet",
         "_mark_ns",
         "_noise",
         "_profile",
@@ -51,7 +52,8 @@ class Findings:
         "zero_shift_pa",
     )
 
-    def __init__(self, profile: Profile, channel: Channel, relief_reseat_pa: float) -> None:
+    def __init__(self, profile: Profile, channel: Channel, relief_reseat_pa: float, inlet_m3_per_s_pa: float) -> None:
+        self._inlet = inlet_m3_per_s_pa
         self._profile, self._channel, self.relief_reseat_pa = profile, channel, relief_reseat_pa
         self._watch = BurstWatch(profile.signs)
         self._noise, self._fit = NoiseMeter(), RampFit()
@@ -206,6 +208,7 @@ class Findings:
             took_ns = failed_ns - self.ramp_began_ns if self.ramp_began_ns >= 0 else None
         highest = self.highest_pa - zero_pa if self.highest_pa > 0.0 else None
         self._check_ramp(rate, took_ns)
+        self._say_what_may_be_unseen(failure if failed else highest)
         verdict = verdict_of(
             outcome=outcome,
             reached_pa=failure if failed else highest,
@@ -244,6 +247,19 @@ class Findings:
         if shift is not None and not -limit <= shift <= limit:
             self.flags.append("the zero moved further than its limit: the run is void and the channel needs a check")
             self.trace_class = "sensor"
+
+    def _say_what_may_be_unseen(self, reached_pa: float | None) -> None:
+        """Where no sign of the trace fired, name the smallest opening that would have fired one: below it the result
+        rests on a person's eyes."""
+        by_eye = "operator_mark" in self.signs
+        if reached_pa is None or reached_pa <= 0.0 or not (by_eye or self.trace_class == "ceiling"):
+            return
+        least_mm2 = 1e6 * unnoticed_opening_m2(self._inlet, self._profile.signs.lag_pa, reached_pa)
+        if by_eye:
+            words = f"found by eye: an opening under {least_mm2:.2f} mm2 the rig cannot notice; it may be older"
+        else:
+            words = f"no loss was noticed; an opening under {least_mm2:.2f} mm2 the rig could not have noticed"
+        self.flags.append(words)
 
     def _check_ramp(self, rate: float | None, took_ns: int | None) -> None:
         """Flag a ramp that was not uniform at its rate, and a failure outside its window (ASTM D1599-18 4.2, 9.1.3)."""

@@ -19,6 +19,7 @@ than half of `lag_pa` behind the feed. `calc.burst` finds the same with arrays; 
 
 from math import sqrt
 
+from rigd.calc.exact.head import WATER_DENSITY_20C
 from rigd.model.profile import FailureSigns
 
 PRESSURE_FALL, NOT_FOLLOWING, SUPPLY_LAG = "pressure_fall", "not_following", "supply_lag"
@@ -36,6 +37,7 @@ FOLLOWS_FROM_PA = 303_975.0  # three atmospheres: trapped air has shrunk to a qu
 UNFOLLOWED_NS = 10_000_000_000  # a body that never followed for this long is not only full of air
 SUPPLY_LAG_NS = 2_000_000_000  # a regulator's hiccup is over sooner; a supply that is late this long will not catch up
 SUPPLY_LAG_TIMES = 3.0  # lag_pa: a regulator is slower than water through an open inlet, above all as it starts
+DISCHARGE = 0.62  # of a sharp-edged hole
 NOISE_BAND = 4.0  # standard deviations; with 4 all of the simulated seeds lay inside (checks/physics.md section 6)
 
 
@@ -189,6 +191,16 @@ def trace_class_of(sign: str, fall_pa: float, highest_pa: float, latency_ns: int
     if sign == PRESSURE_FALL and fall_pa > COLLAPSE_PER_S * highest_pa * (latency_ns / 1e9):
         return "collapse"
     return "slow_loss"
+
+
+def unnoticed_opening_m2(inlet_m3_per_s_pa: float, lag_pa: float, pressure_pa: float) -> float:
+    """The largest opening in a body that the rig feeds through its inlet without noticing [m2].
+
+    It passes no more than the inlet does with `lag_pa` [Pa] across it, Q = k*sqrt(dp) with k = `inlet_m3_per_s_pa`;
+    sharp-edged hole, water of 20 degC at `pressure_pa` [Pa], above 0. Source: orifice equation Q = Cd*A*sqrt(2*dp/rho)
+    with Cd = 0.62 (common practice, as in checks/physics.md L15).
+    """
+    return inlet_m3_per_s_pa * sqrt(lag_pa) / (DISCHARGE * sqrt(2.0 * pressure_pa / WATER_DENSITY_20C))
 
 
 class Bounds:
