@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from rigd.model import errors
+from rigd.store.keys import make_key
 from rigd.store.runs import list_runs, verify_records
 
 PSI = 6894.757293168361  # [Pa], NIST SP 811 (2008) appendix B.8: 1 psi = 6.894757 E+03 Pa
@@ -89,7 +90,9 @@ def test_a_signal_vents_proves_and_closes_the_record(bench, number: int) -> None
 
 def test_killed_in_mid_ramp(bench) -> None:
     """kill -9 under pressure: the relay vents by itself, at most 250 ms are lost, the record says interrupted, and the
-    next start raises nothing."""
+    next start raises nothing. With a key, what was recorded is signed up to the last second and sealed by the next."""
+    key = make_key(bench.folder / "rig.key")
+    bench.environment["RIGD_KEY"] = str(bench.folder / "rig.key")
     bench.simulate()
     process = bench.start("--confirm", "K-07")
     last = bench.view(lambda view: view["pressure_pa"] and view["pressure_pa"] > 60 * PSI, process)
@@ -115,8 +118,9 @@ def test_killed_in_mid_ramp(bench) -> None:
     assert told["result"]["highest_pa"] > 55 * PSI
     again.terminate()
     assert result_of(again)["outcome"] == "stopped"
-    _, of_folder = verify_records(bench.records)
-    assert of_folder == ()
+    each, of_folder = verify_records(bench.records, public_key=key.public)
+    assert of_folder == () and [found.findings for found in each] == [(), ()]
+    assert all((found.folder / "heads.bin").stat().st_size > 100 for found in each)
 
 
 def test_a_device_lost_in_mid_ramp(bench) -> None:
