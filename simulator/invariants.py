@@ -393,6 +393,11 @@ class Watch:
         failed_before = plant.failed_at_s is not None and plant.failed_at_s * 1e9 < self.night.origin_ns
         if failed_before:
             return  # broken in an earlier run that was killed: what it once stood is not this run's to say
+        if "operator_mark" in result.signs and not self._mark_can_be_trusted(result):
+            if plant.failed_at_s is not None and result.failure_pa is not None:
+                low_pa = result.failure_pa - (result.bound_down_pa or 0.0)
+                self.night.seen.others["marks that came late and overstate"] += plant.strength_pa < low_pa
+            return
         if result.verdict == "accept":
             require(not self.tripped_running, "VERDICT_IS_EARNED", result)
             if not self.lied:
@@ -400,8 +405,6 @@ class Watch:
                 stood = min(stood, plant.yield_pa) if result.outcome == "ballooned" and plant.yield_pa else stood
                 require(stood >= profile.minimum_pa, "VERDICT_IS_EARNED", lambda: f"stood {stood}: {result}")
         if self.dirty or result.failure_pa is None or plant.strength_pa is None:
-            return
-        if "operator_mark" in result.signs and not self._mark_can_be_trusted(result):
             return
         self.night.seen.others["results held to the truth"] += 1
         off = plant.strength_pa - result.failure_pa
