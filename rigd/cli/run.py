@@ -142,5 +142,5 @@ def _tell(ending: Any, as_json: bool) -> None:
         print_json(read_result(ending.record) | {"exit_code": ending.exit_code})
     else:
         typer.echo(f"\n{describe_result(ending.record)}\n\nRecord: {ending.record}")
-    if ending.exit_code >= errors.BAD_DATA:
-        typer.echo(f"rigd: {ending.words}", err=True)
+    if ending.trouble:
+        typer.echo(f"rigd: {ending.trouble}", err=True)

@@ -74,6 +74,7 @@ class Ending:
     exit_code: int
     record: Path
     words: str
+    trouble: str = ""  # why the record is not sealed
 
 
 def as_si(field: str, answer: str) -> str:
@@ -138,9 +139,9 @@ class RigProcess:
         await self._make_safe()
         self._loop.flush()
         self._record.close()
-        sealed = await closing.finish()
+        unsealed = await closing.finish()
         await self._wait_for_what_was_left()
-        ending = self._end(sealed)
+        ending = self._end(unsealed)
         self._say(Frame(kind="closed", body={"exit_code": ending.exit_code, "record": str(ending.record)}))
         await self._server.close()
         return ending
@@ -376,16 +377,19 @@ class RigProcess:
         for trouble in filter(None, troubles):
             self._tell("device", trouble)
 
-    def _end(self, sealed: str) -> Ending:
-        folder = self._record.folder
-        if sealed:
-            return Ending(exit_code=errors.CANNOT_WRITE, record=folder, words=sealed)
+    def _end(self, unsealed: str) -> Ending:
+        """How it ended. A record that could not be sealed is told with it, and only a trip is graver news."""
+        code, words = self._outcome()
+        if unsealed and code != errors.TRIPPED:
+            code = errors.CANNOT_WRITE
+        return Ending(exit_code=code, record=self._record.folder, words=words, trouble=unsealed)
+
+    def _outcome(self) -> tuple[int, str]:
         if self._result is None:
-            code = errors.STOPPED if self._leaving_s else errors.TRIPPED
-            return Ending(exit_code=code, record=folder, words="ended without a result")
+            return errors.STOPPED if self._leaving_s else errors.TRIPPED, "ended without a result"
         code = exit_code_of(
             outcome=self._result.outcome, verdict=self._result.verdict, unproven=self._engine.state == UNPROVEN
         )
         if self._leaving_s and code != errors.TRIPPED:
             code = errors.STOPPED  # whatever was measured is in the record; that the run was cut short comes first
-        return Ending(exit_code=code, record=folder, words=self._result.outcome)
+        return code, self._result.outcome
