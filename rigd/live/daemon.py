@@ -258,6 +258,7 @@ class RigProcess:
             (f"device {device.shape.name}", device.supervise(self._inbox)) for device in self._devices
         ]
         jobs += [("ticker", self._tick()), ("beat", self._beat()), ("space", self._watch_space())]
+        jobs += [("latch", self._keep_latched())]
         try:
             async with asyncio.TaskGroup() as group:
                 tasks = [group.create_task(job, name=name) for name, job in jobs]
@@ -280,20 +281,26 @@ class RigProcess:
 
     async def _beat(self) -> None:
         """Ten times a second: hand the block over, tell the engine how the computer is, show people the view."""
-        latched = self._record.latched_before
         while True:
             await asyncio.sleep(BEAT_S)
             self._loop.flush()
             self._report_host()
             view = self._engine.view()
             self._say(Frame(kind="view", body=self.view_body()))
-            if view.latched != latched:
-                latched = view.latched
-                await asyncio.to_thread(self._record.keep_latched, latched)
             if not self._auto_done:
                 self._arm_and_start(view.state, all(holds for _, holds, _ in view.permissives))
             if self._leaving_s:
                 self._try_to_leave(view.state)
+
+    async def _keep_latched(self) -> None:
+        """What is latched outlives this process. Not in the beat: that may not wait for a disk."""
+        kept = self._record.latched_before
+        while True:
+            await asyncio.sleep(BEAT_S)
+            latched = self._engine.view().latched
+            if latched != kept:
+                kept = latched
+                await asyncio.to_thread(self._record.keep_latched, latched)
 
     async def _watch_space(self) -> None:
         while True:
