@@ -76,7 +76,7 @@ def allocate(
     except OSError as error:
         raise CannotCreate(
             f"cannot begin a record in {records}: {error.strerror or error}; allowed: a folder rigd may "
-            "write to with free space"
+            "write to with free space. Nothing was started"
         ) from None
     return RunFolder(number=number, path=path, state="unsealed")
 
