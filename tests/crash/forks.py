@@ -121,8 +121,8 @@ class Forks:
 
     def __init__(self, environment: dict[str, str]) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, __file__], env=os.environ | {"PYTHONPATH": str(ROOT)} | environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            text=True,
+            [sys.executable, __file__], env=os.environ | {"PYTHONPATH": str(ROOT)} | environment,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
 
     def run(self, *jobs: dict[str, Any]) -> list[dict[str, Any]]:

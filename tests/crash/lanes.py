@@ -90,6 +90,10 @@ class Lane:
         self.simulator: subprocess.Popen[bytes]
         self._outputs = 0
 
+    def again(self, name: str) -> "Lane":
+        """A fresh one beside it."""
+        return Lane(self.folder / name, self._stack)
+
     # --- processes --------------------------------------------------------------------------------------------------
 
     def simulate(self, *options: str) -> None:
@@ -183,6 +187,14 @@ class Lane:
                     client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer=answer)
                 time.sleep(LOOK_S)
         return self.last_words(process)
+
+    def answer(self, process: subprocess.Popen[bytes]) -> dict[str, Any]:
+        """Answer what is asked now. Returns the view before it."""
+        with self.client(process) as client:
+            view = client.ask("status").view
+            if prompt := view["prompt"]:
+                client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer="done")
+            return view
 
     def view(self, process: subprocess.Popen[bytes]) -> dict[str, Any]:
         with self.client(process) as client:
