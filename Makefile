@@ -25,8 +25,8 @@ help:
 demo: .venv/.run
 	.venv/bin/rigd demo burst
 
-test: .venv/.test .venv/.tools
-	.venv/bin/pytest -n $(WORKERS) -m "not alone"
+test: .venv/.test .venv/.tools .venv/.other
+	RIGD_OTHER_PYTHONS="$$(cat .venv/.other)" .venv/bin/pytest -n $(WORKERS) -m "not alone"
 	.venv/bin/pytest -m alone || [ $$? -eq 5 ]  # 5: nothing is marked so
 
 bench: .venv/.test
@@ -62,6 +62,17 @@ lint: .venv/.test
 	@echo "set-up: packages and test tools into .venv, once (a minute or two)"
 	@.venv/bin/pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[test]"
 	@touch $@ .venv/.run
+
+# Another Python than the one in .venv, where the machine has one: records must replay the same under both.
+.venv/.other: pyproject.toml constraints.txt | .venv/bin/python
+	@for python in python3.13 python3.12 python3.11 $${PYENV_ROOT:-$$HOME/.pyenv}/versions/3.1[1-9].*/bin/python; do \
+	  here=$$(.venv/bin/python -c 'import sys; print(sys.version_info[1])'); \
+	  "$$python" -c "import sys; sys.exit(not sys.version_info[1] > 10 or sys.version_info[1] == $$here)" 2>/dev/null || continue; \
+	  echo "set-up: $$("$$python" --version) into .venv-other, to replay records under another Python"; \
+	  "$$python" -m venv .venv-other && \
+	  .venv-other/bin/pip install --quiet --disable-pip-version-check -c constraints.txt -e . && \
+	  echo "$$PWD/.venv-other/bin/python" > $@ && exit 0; \
+	done; echo "no other Python here: the test that replays under another one is skipped"; : > $@
 
 .venv/.tools: Makefile | .venv/bin/python
 	@missing=""; for tool in $(TOOLS); do command -v $$tool >/dev/null || missing="$$missing $$tool"; done; \
