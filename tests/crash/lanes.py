@@ -279,14 +279,18 @@ def told(folder: Path) -> dict[str, Any]:
     return json.loads((folder / "run.json").read_text())
 
 
-def check_served(recorded: list[tuple[int, ...]], served: list[Served]) -> tuple[int, int]:
-    """Everything recorded was served, in this order. Returns (reads that were served and not recorded before the last
-    recorded one, when the last recorded one was served [ns])."""
-    at, passed, last_ns = 0, 0, 0
+def match(recorded: list[tuple[int, ...]], served: list[Served]) -> list[Served]:
+    """Which read each recorded scan was. Everything recorded was served, in this order, or this fails."""
+    matched, left = [], iter(served)
     for counts in recorded:
-        while at < len(served) and served[at].counts != counts:
-            at, passed = at + 1, passed + 1
-        assert at < len(served), f"recorded, and never served by the rig: {counts}"
-        last_ns = served[at].at_ns
-        at += 1
-    return passed, last_ns
+        found = next((one for one in left if one.counts == counts), None)
+        assert found is not None, f"recorded, and never served by the rig: {counts}"
+        matched.append(found)
+    return matched
+
+
+def check_served(recorded: list[tuple[int, ...]], served: list[Served]) -> tuple[int, int]:
+    """Returns (reads that were served and not recorded before the last recorded one, when that was served [ns])."""
+    matched = match(recorded, served)
+    last_ns = matched[-1].at_ns if matched else 0
+    return sum(one.at_ns <= last_ns for one in served) - len(matched), last_ns
