@@ -7,8 +7,9 @@ It writes one JSON line a thing seen, with the time on the machine's monotonic c
     {"at_ns": ..., "written": [register, 16-bit words]}
 
 The first when one of its facts changed, the second for each read that was answered: the right words, before anything
-spoiled the reply. The third for each write, when it was obeyed. `energised`: some output asks for more than its safe state. The times are the plant's own, exact to
-its step however late the program that runs it is. Nothing here changes what it looks at.
+spoiled the reply. The third for each write, when it was obeyed. `energised`: some output asks for more than its safe
+state. The times are the plant's own, exact to its step however late the program that runs it is. Nothing here changes
+what it looks at.
 """
 
 import json

@@ -73,8 +73,8 @@ def make_rig() -> Rig:
         vent=VentRule(limit_pa=1.0, hold_ns=1, timeout_ns=1), agreement=Agreement(limit_pa=1.0, persistence_ns=1),
         relief=Relief(set_pa=1.0, reseat_pa=1.0, tested="", margin=0.1), parts=(), volumes=(),
         chamber=Chamber(rated_j=1.0, proved_by="", proved_on="", distance_m=1.0),
-        independent=Independent(relief="", emergency_stop="", guard="", watchdog=""), approach_pa=1.0, ambient_pa=101_325.0,
-        inlet_m3_per_s_pa=1.0, regulator_m3_per_s=1.0, watchdog_ns=1,
+        independent=Independent(relief="", emergency_stop="", guard="", watchdog=""), approach_pa=1.0,
+        ambient_pa=101_325.0, inlet_m3_per_s_pa=1.0, regulator_m3_per_s=1.0, watchdog_ns=1,
     )  # fmt: skip
 
 
