@@ -13,11 +13,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from rigd.model.errors import CannotCreate, NoSuchRun, RecordAltered
 from rigd.store import journal, manifest
 from rigd.store.disk import DISK, TEMPORARY, Disk, FolderLock, is_locked, make_folder, read_file, write_file
-from rigd.store.verification import Findings, verify
+
+if TYPE_CHECKING:
+    from rigd.store.verification import Findings
 
 LAST_NUMBER = ".last-run"
 RIG_LOG = "rig-log"
@@ -198,8 +201,10 @@ def previous_manifests(records: Path, number: int) -> tuple[tuple[int, str], ...
     return tuple((n, hashes[n]) for n in sorted((set(hashes) - vouched) | newest))
 
 
-def verify_records(records: Path, *, public_key: str = "") -> tuple[tuple[Findings, ...], tuple[str, ...]]:
+def verify_records(records: Path, *, public_key: str = "") -> tuple[tuple["Findings", ...], tuple[str, ...]]:
     """Every run by itself, and the folder as a whole: numbers missing or twice, runs replaced after others vouched."""
+    from rigd.store.verification import verify  # what only verifies need not be loaded by a rig process that starts
+
     runs = list_runs(records)
     each = tuple(verify(run.path, public_key=public_key) for run in runs if run.state == "sealed")
     found = [f"{run.path.name} is {run.state}: nothing vouches for it yet" for run in runs if run.state != "sealed"]

@@ -20,7 +20,6 @@ from rigd.store import chain, events, heads
 from rigd.store.disk import DISK, Disk, read_file, write_file
 from rigd.store.encode import JSON_TAG, encode, packed_numbers, prefixed, split
 from rigd.store.journal import Block
-from rigd.store.trace import parquet_bytes, table_of
 
 TRACE = "trace"
 PIECES = "pieces"
@@ -68,6 +67,9 @@ def seal_segment(
 
     Raises RecordAltered when a block cannot be put into columns, OSError when the disk fails.
     """
+    # Imported here: a rig process that starts must be quick to write its rig safe, and it seals nothing.
+    from rigd.store.trace import parquet_bytes, table_of
+
     for name in (TRACE, PIECES):
         (folder / name).mkdir(mode=0o750, exist_ok=True)
     disk.sync_folder(folder)
