@@ -32,7 +32,7 @@ RIG, QUICK = load_rig(find("demo", "rig")), load_profile_bytes(PROFILE.encode(),
 ABOUT_CLOCKS = ("clock_step", "anchor")
 # Central European summer time ends and begins at 01:00 UTC (Directive 2000/84/EC, articles 2 and 3).
 NIGHTS = ("2026-10-25T01:00:00+00:00", "2027-03-28T01:00:00+00:00")
-BEFORE_S, AFTER_S = 12.0, 1.0  # a process is started so long before, and ends so long after
+BEFORE_S, AFTER_S = 16.0, 1.0  # a process is started so long before, and ends so long after
 
 STEPS = {  # at so many seconds of the run the wall clock is set by so many seconds
     "never": {},
