@@ -222,10 +222,17 @@ class RigProcess:
             self._tell("host", text)
 
     async def _wait_for_what_was_left(self) -> None:
-        assert self._sealing_left is not None
-        if not self._sealing_left.done():
-            self._tell("host", "this run is over and its record closed; an interrupted one is still being sealed")
-        await self._sealing_left
+        """This run is over; a person need not wait for another one's sealing, which can be left at any moment."""
+        sealing = self._sealing_left
+        assert sealing is not None
+        if not sealing.done():
+            self._tell("host", "this run is over and closed; an interrupted one is still being sealed (Ctrl-C: later)")
+            running = asyncio.get_running_loop()
+            for number in (signal.SIGINT, signal.SIGTERM):
+                running.add_signal_handler(number, sealing.cancel)
+        await asyncio.wait((sealing,))
+        if not sealing.cancelled():
+            sealing.result()
 
     def _tell(self, kind: str, text: str) -> None:
         """What stands in no record: it is of another run, or comes after the end of this one."""

@@ -125,15 +125,19 @@ class Closing:
             os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
         return cls(process, folder)
 
-    async def finish(self) -> str:
+    async def finish(self, limit_s: float | None = CLOSING_S) -> str:
         """Wait until the record is sealed. Returns "" or, in words, why it is not; the journal is whole either way."""
         try:
-            async with asyncio.timeout(CLOSING_S):
+            async with asyncio.timeout(limit_s):
                 _, said = await self._process.communicate()
         except TimeoutError:
             self._process.kill()
             await self._process.wait()
-            return f"{self._folder}: not sealed within {CLOSING_S:g} s; its journal is whole, the next run seals it"
+            return f"{self._folder}: not sealed within {limit_s:g} s; its journal is whole, the next run seals it"
+        except asyncio.CancelledError:
+            with contextlib.suppress(ProcessLookupError):
+                self._process.kill()  # the next one finishes what it began
+            raise
         if self._process.returncode == 0:
             return ""
         words = said.decode(errors="replace").strip()[-LAST_WORDS:]
@@ -141,6 +145,7 @@ class Closing:
 
 
 async def seal_runs(folders: Iterable[Path], key: Path | None = None) -> AsyncIterator[tuple[Path, str]]:
-    """Close these runs, one after another. Yields each folder with "" or why it failed."""
+    """Close these runs, one after another, however long each takes: a limit would cut a long night off at every start
+    and so for ever. Yields each folder with "" or why it failed."""
     for folder in folders:
-        yield folder, await (await Closing.start(folder, key)).finish()
+        yield folder, await (await Closing.start(folder, key)).finish(limit_s=None)
