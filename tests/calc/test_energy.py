@@ -42,7 +42,7 @@ def test_tnt_constants_disagree_and_are_named():
         energy.tnt_kg(1.0, "some other")
 
 
-def test_stand_off_by_edition_and_its_floor():
+def test_the_distance_by_edition_and_its_floor():
     joule = energy.gas_pcc2_j(GAS_500, LITRE)
     # E4: 2.198 m (PCC-2-2008) against 2.770 m (copy with 2 TNT, piping-world.com).
     assert energy.scaled_distance_m(joule, energy.EDITION_2008) == pytest.approx(2.198, abs=5e-4)
