@@ -28,7 +28,7 @@ demo: .venv/.run
 	.venv/bin/rigd demo burst
 
 test: .venv/.test .venv/.tools .venv/.other
-	RIGD_OTHER_PYTHONS="$$(cat .venv/.other)" .venv/bin/pytest -n $(WORKERS) -m "not alone"
+	RIGD_OTHER_PYTHONS="$$(cat .venv/.other)" .venv/bin/pytest -n $(WORKERS) --dist worksteal -m "not alone"
 	.venv/bin/pytest -m alone || [ $$? -eq 5 ]  # 5: nothing is marked so
 
 bench: .venv/.test
