@@ -261,6 +261,15 @@ def end(process: subprocess.Popen[bytes]) -> None:
         process.kill()
 
 
+def end_closing(folder: Path) -> None:
+    """A power cut takes the closing process too. It was started for a run of this test, and is known by its folder."""
+    for entry in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            words = (entry / "cmdline").read_bytes().split(b"\0")
+            if b"rigd.closing" in words and os.fsencode(folder) in words:
+                os.kill(int(entry.name), signal.SIGKILL)
+
+
 def scans_in_journal(folder: Path) -> tuple[list[tuple[int, ...]], Ending]:
     """The counts of every scan of an open or interrupted run, and how its journal ends."""
     reader = read_blocks(folder)

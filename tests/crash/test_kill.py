@@ -11,12 +11,13 @@ import subprocess
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from random import Random
 
 import pytest
-from lanes import Lane, check_served, scans_in_journal, scans_in_record, told, wait_until
+from lanes import Lane, check_served, end_closing, scans_in_journal, scans_in_record, told, wait_until
 from shims import Shim, Word
 
 from rigd.model.errors import INVALID
@@ -31,8 +32,18 @@ SETTLE_S = 0.6  # beyond the relay's time
 PAUSES_S = (0.6, 1.5)  # longer than the relay waits
 
 
-def kill_once(lane: Lane, chance: Random, killed_before_ns: int) -> tuple[Path, int, int]:
-    """One run, killed 0 to 3 s after RUNNING began. Returns its folder, when it was dead, and what was lost [ns]."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Death:
+    """One killed run: what its journal held, when it was dead, and how much was lost."""
+
+    folder: Path
+    recorded: list[tuple[int, ...]]
+    dead_ns: int
+    lost_ns: int
+
+
+def kill_once(lane: Lane, chance: Random, killed_before_ns: int) -> Death:
+    """One run, killed 0 to 3 s after RUNNING began, now and then together with its closing process."""
     began_ns = time.monotonic_ns()
     process = lane.start()
     armed_ns = lane.bring_to("RUNNING", process)
@@ -44,28 +55,28 @@ def kill_once(lane: Lane, chance: Random, killed_before_ns: int) -> tuple[Path, 
     process.kill()
     process.wait()
     dead_ns = time.monotonic_ns()
+    if chance.random() < 0.5:
+        end_closing(folder)  # else it seals what is left at once, and the journal goes
+    recorded, ending = scans_in_journal(folder)
     time.sleep(SETTLE_S)
     assert lane.safe_after_ns(dead_ns) <= RELAY_NS + STEP_NS
-    recorded, ending = scans_in_journal(folder)
     assert ending.kind == "torn", ending
     passed, last_ns = check_served(recorded, lane.served(after_ns=began_ns, before_ns=dead_ns))
     assert passed <= 1, "only the read that proved the device, before the run, is not part of it"
-    return folder, dead_ns, dead_ns - last_ns
+    return Death(folder=folder, recorded=recorded, dead_ns=dead_ns, lost_ns=dead_ns - last_ns)
 
 
 def kill_many(lane: Lane, chance: Random, times: int) -> list[int]:
     lane.simulate("--seed", "3", "--body", "strong")
-    dead_ns, lost, kept = 0, [], []
+    deaths: list[Death] = []
     for _ in range(times):
-        folder, dead_ns, lost_ns = kill_once(lane, chance, dead_ns)
-        kept.append((folder, scans_in_journal(folder)[0]))
-        lost.append(lost_ns)
+        deaths.append(kill_once(lane, chance, deaths[-1].dead_ns if deaths else 0))
     lane.close_what_is_left()
-    for folder, recorded in kept:
-        assert (told(folder)["outcome"], told(folder)["replay"]) == ("interrupted", "identical")
-        assert scans_in_record(folder) == recorded, "sealing keeps what the journal held, no more and no less"
+    for death in deaths:
+        assert (told(death.folder)["outcome"], told(death.folder)["replay"]) == ("interrupted", "identical")
+        assert scans_in_record(death.folder) == death.recorded, "sealing keeps what was there, no more and no less"
     lane.verify_all()
-    return lost
+    return [death.lost_ns for death in deaths]
 
 
 def test_killed_at_random_moments(lanes: list[Lane], chance: Random) -> None:

@@ -3,15 +3,12 @@
 How long a start takes, with and without twelve hours to recover, is in benchmarks/recovery.py.
 """
 
-import contextlib
 import json
-import os
 import signal
 import time
-from pathlib import Path
 
 import pytest
-from lanes import DEMO, Lane, told, wait_until
+from lanes import DEMO, Lane, end_closing, told, wait_until
 
 from rigd.model.errors import STOPPED
 from rigd.store.disk import FolderLock
@@ -33,15 +30,6 @@ def first_things(lane: Lane, since_ns: int) -> list[tuple[int, int]]:
         if "written" in line:
             written.append(tuple(line["written"]))
     return written
-
-
-def end_closing(folder: Path) -> None:
-    """A power cut takes the closing process too. It was started for a run of this test, and is known by its folder."""
-    for entry in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):
-            words = (entry / "cmdline").read_bytes().split(b"\0")
-            if b"rigd.closing" in words and os.fsencode(folder) in words:
-                os.kill(int(entry.name), signal.SIGKILL)
 
 
 def test_a_start_writes_safe_first_and_waits_for_no_old_run(lane: Lane) -> None:
