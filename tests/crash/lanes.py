@@ -48,6 +48,9 @@ steps:
 DEMO = load_rig(find("demo", "rig"))
 WAIT_S = 60.0  # for anything a busy machine may take its time with
 LOOK_S = 0.02
+NOT_OF_THE_RUN = 5
+"""Reads that were served and are in no record: those that proved the device before the run, and a reply that came too
+late on a busy machine. A block that was lost would be ten."""
 WIRE_NS = 100_000_000  # a reply of the simulated module, on a busy machine
 SWITCHES = 5  # register of the demo rig's word of bits
 BITS = tuple(channel.bit for channel in DEMO.channels if channel.type == "bit")
