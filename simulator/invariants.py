@@ -83,6 +83,7 @@ class Watch:
         self.sent: list[int | None] = [None] * len(self._roles)
         self.session = self.dropped = self.dirty = self.lied = self.sent_is_new = False
         self.must_be_safe = bool(self.night.latched)
+        self.evidence.latched += self.night.latched
         self.before = (engine.state, engine.interlocks.state)
         self.entered_ns = self.held_ns = 0
         self.holding = False
@@ -90,6 +91,7 @@ class Watch:
         self.highest = self.highest_low = 0.0
         self.target: tuple[int, int, float] | None = None
         self.tripped_running, self.step_seen = False, -1
+        self.pressure_ended_ns = 1 << 62
         self.results = 0
         self.utc_offset_ns: int | None = None
         self.report: HostReport | None = None
@@ -297,7 +299,7 @@ class Watch:
     def _moved(self, message: Input, said: tuple[Output, ...], was: str, trip_was: str, now: str, trip: str) -> None:
         act = message if type(message) is OperatorAction and message.named else None
         t_ns, seen = message.t_ns, self.night.seen
-        judged = {("arm", READY): ARMED, ("start", ARMED): RUNNING}.get((act.act, was), was) if act else was
+        judged = self._judged_in(message, was)
         for cause in self.engine.interlocks.latched:
             if cause not in self.evidence.latched:
                 self.evidence.latched.append(cause)
@@ -319,9 +321,19 @@ class Watch:
             self._check_permissives("started")
             self.session, self.dropped = True, False
         elif now == VENTED and was == VENTING:
+            self.pressure_ended_ns = self.night.now_ns  # what breaks afterwards breaks in somebody's hands
             self._check_proof(t_ns)
         elif now == VENTED and was == "UNPROVEN":
             require(act and act.act == "hand_check", "LINE_AT_ZERO_IS_PROVEN", message)
+
+    @staticmethod
+    def _judged_in(message: Input, was: str) -> str:
+        """The run state in which the trips were looked at in this step: an act moves it before they are."""
+        if type(message) is not OperatorAction:
+            return was
+        if message.act in ("vent", "stop") and was in (READY, ARMED, RUNNING):
+            return VENTING
+        return {("arm", READY): ARMED, ("start", ARMED): RUNNING}.get((message.act, was), was)
 
     def _latch_moved(self, act: OperatorAction | None, was: str, now: str, t_ns: int, state: str) -> None:
         seen = self.night.seen
@@ -401,7 +413,8 @@ class Watch:
         if result.verdict == "accept":
             require(not self.tripped_running, "VERDICT_IS_EARNED", result)
             if not self.lied:
-                stood = plant.strength_pa if plant.failed_at_s is not None else plant.highest_true_pa
+                broke = plant.failed_at_s is not None and plant.failed_at_s * 1e9 <= self.pressure_ended_ns
+                stood = plant.strength_pa if broke else plant.highest_true_pa
                 stood = min(stood, plant.yield_pa) if result.outcome == "ballooned" and plant.yield_pa else stood
                 require(stood >= profile.minimum_pa, "VERDICT_IS_EARNED", lambda: f"stood {stood}: {result}")
         if self.dirty or result.failure_pa is None or plant.strength_pa is None:

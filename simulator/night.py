@@ -94,7 +94,11 @@ class Bus:
         """Nothing comes and nothing arrives; the driver notices when its time-out is over."""
         self.silent[device] = True
         timeout_s = self._night.rig.devices[device].timeout_ns / 1e9
-        self._night.later(timeout_s, partial(self.lose, device, "timeout"))
+        self._night.later(timeout_s, partial(self._notice, device))
+
+    def _notice(self, device: int) -> None:
+        if self.silent[device]:
+            self.lose(device, "timeout")
 
     def speak(self, device: int) -> None:
         self.silent[device] = False
