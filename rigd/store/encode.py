@@ -76,6 +76,22 @@ _READING_SCALARS = _scalar_getter(Reading)
 _TICK_SCALARS = _scalar_getter(Tick)
 _JSON_PARTS = {shape: _json_parts(shape) for shape in SHAPES.values() if shape not in TAGS}
 _DUMPS = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode
+_WORDS = {int: str, bool: {True: "true", False: "false"}.__getitem__, str: _DUMPS}
+
+
+def _json_line(shape: type) -> tuple[str, tuple[Callable[[Any], str], ...], Callable[[Any], tuple]] | None:
+    """The line of a shape that has nothing but whole numbers, words and truths, with a gap for each: the same bytes as
+    from `canonical_json` in a third of the time, for a Kick and a HostReport ten times a second."""
+    hints = _hints(shape)
+    if set(hints.values()) - set(_WORDS):
+        return None
+    named = {"type": f'"{shape.__name__}"'} | dict.fromkeys(hints, "%s")
+    line = ",".join(f'"{name}":{text}' for name, text in sorted(named.items()))
+    names = sorted(hints)
+    return f"{{{line}}}", tuple(_WORDS[hints[name]] for name in names), attrgetter(*names)
+
+
+_JSON_LINES = {shape: line for shape in _JSON_PARTS if (line := _json_line(shape))}
 
 
 def encode(message: Message) -> bytes:
@@ -95,6 +111,9 @@ def encode(message: Message) -> bytes:
         return _packed(Reading, n).pack(TAGS[Reading], n, *scalars, *values, *message.quality)
     if shape is Tick:
         return _packed(Tick, 0).pack(TAGS[Tick], 0, *_TICK_SCALARS(message))
+    if shape in _JSON_LINES:
+        line, words, get = _JSON_LINES[shape]
+        return (line % tuple([word(value) for word, value in zip(words, get(message), strict=True)])).encode("ascii")
     names, get = _JSON_PARTS[shape]
     plain = dict(zip(names, get(message), strict=True))
     plain["type"] = shape.__name__
@@ -203,27 +222,31 @@ _READ = json.JSONDecoder(parse_constant=_refuse_constant).decode
 
 
 def _decode_json(data: bytes) -> Message:
-    start = repr(bytes(data[:60]))
     try:
         plain = parse_json(data)
     except ValueError as wrong:
-        raise RecordAltered((f"a message that is not JSON ({wrong}): {start}",)) from None
+        raise RecordAltered((f"a message that is not JSON ({wrong}): {_start(data)}",)) from None
     name = plain.pop("type", None)
     shape = SHAPES.get(name) if isinstance(name, str) else None
     if shape not in _JSON_PARTS:
-        raise RecordAltered((f"a message of no known type: {start}",))
+        raise RecordAltered((f"a message of no known type: {_start(data)}",))
     hints = _hints(shape)
     if plain.keys() != hints.keys():
         odd = ", ".join(sorted(plain.keys() ^ hints.keys()))
-        raise RecordAltered((f"a {shape.__name__} with fields missing or unknown ({odd}): {start}",))
-    arguments = {name: _tuples(value) for name, value in plain.items()}
-    for name, value in arguments.items():
-        if not _fits(value, hints[name]):
+        raise RecordAltered((f"a {shape.__name__} with fields missing or unknown ({odd}): {_start(data)}",))
+    for name, value in plain.items():
+        if type(value) is list:
+            plain[name] = value = _tuples(value)
+        if type(value) is not hints[name] and not _fits(value, hints[name]):
             raise RecordAltered((f"a {shape.__name__} whose {name} is {value!r:.60}; allowed: {hints[name]}",))
-    message = shape(**arguments)
+    message = shape(**plain)
     if encode(message) != data:
-        raise RecordAltered((f"a {shape.__name__} not in canonical form: {start}",))
+        raise RecordAltered((f"a {shape.__name__} not in canonical form: {_start(data)}",))
     return message
+
+
+def _start(data: bytes) -> str:
+    return repr(bytes(data[:60]))
 
 
 def _tuples(value: Any) -> Any:

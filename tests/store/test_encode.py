@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from rigd.model.errors import RecordAltered
 from rigd.model.messages import Data, Event, Input, Output, Reading, Scalar, Scan, Tick
-from rigd.store.encode import NAN, SHAPES, decode, encode, join, split
+from rigd.store.encode import NAN, SHAPES, TAGS, canonical_json, decode, encode, join, split
 
 INT64 = st.integers(-(2**63), 2**63 - 1)
 TEXT = st.text(st.characters(codec=None, exclude_categories=())).map(
@@ -71,6 +71,13 @@ def same(left: object, right: object) -> bool:
     if hasattr(left, "__dataclass_fields__"):
         return all(same(getattr(left, f.name), getattr(right, f.name)) for f in fields(left))
     return left == right
+
+
+@given(st.one_of([of_shape(shape) for shape in SHAPES.values() if shape not in TAGS]))
+@settings(deadline=None)
+def test_a_line_filled_in_is_the_canonical_json_of_its_fields(message):
+    plain = {field.name: getattr(message, field.name) for field in fields(message)}
+    assert encode(message) == canonical_json(plain | {"type": type(message).__name__})
 
 
 @given(MESSAGES)
