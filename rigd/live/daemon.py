@@ -10,6 +10,7 @@ import asyncio
 import gc
 import signal
 import time
+from collections import deque
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from hashlib import sha256
@@ -100,6 +101,7 @@ class RigProcess:
         self._record: OpenRecord
         self._loop: Loop
         self._inbox: Inbox
+        self._unsaid: deque[tuple[int, Frame]] = deque()  # each with the block that holds it
         self.is_open = False  # a record is open and acts can be taken
         self._free_bytes = 0
         self._leaving_s = 0.0  # when somebody wished the process to end
@@ -133,12 +135,14 @@ class RigProcess:
                 self._sealing_left.cancel()
             await self._make_safe()
             self._record.abandon()
+            self._announce()
             await self._server.close()
             raise
         self.is_open = False
         await self._make_safe()
         self._loop.flush()
         self._record.close()
+        self._announce()
         unsealed = await closing.finish()
         await self._wait_for_what_was_left()
         ending = self._end(unsealed)
@@ -283,6 +287,7 @@ class RigProcess:
     async def _tick(self) -> None:
         while True:
             await asyncio.sleep(TICK_CHECK_S)
+            self._announce()
             if self._inbox.idle_ns() > QUIET_NS:
                 self._inbox.post(lambda seq, t_ns: messages.Tick(seq=seq, t_ns=t_ns))
 
@@ -370,13 +375,23 @@ class RigProcess:
         self._device_of[output].drive(output, counts)
 
     def _publish(self, output: Output) -> None:
+        """Keep for `_announce` what people are told. What moves a valve never waits for it."""
         if isinstance(output, Event):
-            self._say(Frame(kind="event", body=plain(output) | {"data": dict(output.data)}))
+            frame = Frame(kind="event", body=plain(output) | {"data": dict(output.data)})
         elif isinstance(output, Prompt):
-            self._say(Frame(kind="prompt", body=plain(output)))
+            frame = Frame(kind="prompt", body=plain(output))
         elif isinstance(output, Result):
             self._result = output
-            self._say(Frame(kind="result", body=plain(output)))
+            frame = Frame(kind="result", body=plain(output))
+        else:
+            return
+        self._unsaid.append((self._record.handed_over + 1, frame))
+
+    def _announce(self) -> None:
+        """Tell what is on the disk: nobody is told of a burst or a trip that a power cut could still take out of the
+        record. A disk that failed silences nobody; the engine has the error, and vents."""
+        while self._unsaid and self._record.is_kept(self._unsaid[0][0]):
+            self._say(self._unsaid.popleft()[1])
 
     def _say(self, frame: Frame) -> None:
         self._server.publish(frame)

@@ -67,7 +67,7 @@ class JournalWriter:
         self._lock: FolderLock | None = None
         self._descriptor = -1
         self._number = self._segment_bytes = self._segment_born_ns = 0
-        self._oldest_ns = 0
+        self._oldest_ns = self._synced = 0
         self._error = ""
         self._dead = self._refusing = False
 
@@ -81,6 +81,11 @@ class JournalWriter:
         """Age of the oldest block that is not on the disk yet, 0 when there is none [us]."""
         born_ns = self._oldest_ns
         return (self._clock_ns() - born_ns) // 1000 if born_ns else 0
+
+    @property
+    def synced(self) -> int:
+        """How many of the accepted blocks are on the disk."""
+        return self._synced
 
     def open(self) -> None:
         """Make the journal folder and start the thread. Raises CannotCreate: no record, no run."""
@@ -167,6 +172,7 @@ class JournalWriter:
             self._give_back_reserve()
             self._append(block)
         self._sync()
+        self._synced += 1
         self._segment_bytes += len(block)
 
     def _append(self, block: bytes) -> None:

@@ -60,16 +60,22 @@ class OpenRecord:
         self._room = threading.Semaphore(BLOCKS_AHEAD) if patient else None
         self._writer = JournalWriter(self.folder, whose, self._note_written, key=key)
         self._writer.open()
+        self.handed_over = 0  # blocks
         self.latched_before = self._read_latched()
 
     def hand_over(self, block: bytes) -> None:
         if self._room is not None:
             self._room.acquire(timeout=WAIT_S)
+        self.handed_over += 1
         self._writer.put(block)
 
     def _note_written(self, lag_us: int, error: str) -> None:
         if self._room is not None:
             self._room.release()
+
+    def is_kept(self, block: int) -> bool:
+        """Is the block that was handed over as this number (from 1) on the disk, or will no block be any more?"""
+        return block <= self._writer.synced or bool(self._writer.error)
 
     def lag_us(self) -> int:
         return self._writer.lag_us

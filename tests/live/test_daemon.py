@@ -1,6 +1,7 @@
 """The rig process in one process with its plant: what it does when it itself is at fault."""
 
 import asyncio
+import threading
 import time
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from drivers.protocol import Reply
 from rigd.live import daemon, places
 from rigd.live.daemon import Job, RigProcess, as_si
+from rigd.live.journal_writer import JournalWriter
 from rigd.live.record import left_open, seal_runs
 from rigd.model.messages import HostReport, Scan, ValveCommand
 from rigd.model.requests import Frame, Request
@@ -146,6 +148,33 @@ async def test_pressure_never_rises_before_its_record_is_with_the_writer(process
     for at, what in enumerate(order):
         if what == "decide":
             assert order[at + 1] == "block", order[at : at + 4]
+
+
+@pytest.mark.alone
+async def test_a_trip_acts_at_once_and_is_announced_when_its_block_is_on_the_disk(
+    process: RigProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk stands still under pressure: the rig vents, and nobody is told of what could still be lost."""
+    goes_on, sync = threading.Event(), JournalWriter._sync
+    goes_on.set()
+    monkeypatch.setattr(JournalWriter, "_sync", lambda writer: (goes_on.wait(20), sync(writer)))
+    running = asyncio.create_task(process.run())
+    await start_pressure(process)
+    inlet = next(i for i, output in enumerate(process.job.rig.outputs) if output.role == "inlet")
+    await until(lambda: (inlet, 1) in PlantDriver.written)
+    PlantDriver.written.clear()
+
+    def told() -> bool:
+        return any("trip" in frame.body["kind"] for frame in process.frames if frame.kind == "event")
+
+    goes_on.clear()
+    await until(lambda: (inlet, 0) in PlantDriver.written and state(process) == "VENTING")
+    await asyncio.sleep(0.3)  # longer than three beats: what could be announced would have been
+    assert not told()
+    goes_on.set()
+    await until(told)
+    process.leave()
+    assert (await asyncio.wait_for(running, 30)).exit_code == 4
 
 
 @pytest.mark.alone
