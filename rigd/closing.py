@@ -30,7 +30,7 @@ from rigd.model.messages import Event, Message, Opened, OperatorAction, Reading,
 from rigd.model.profile import Hold, Profile, Ramp
 from rigd.model.rig import Rig
 from rigd.model.verdicts import exit_code_of
-from rigd.replay import PROFILE, RIG, SPECIMEN, engine_of, read_files, turn_block
+from rigd.replay import built_from, engine_of, read_files, turn_block
 from rigd.report.plots import plot_burst
 from rigd.report.tables import describe, result_row, results_csv
 from rigd.store import events, manifest, runs, seal
@@ -245,7 +245,7 @@ def measure(trace: dict[str, np.ndarray], story: Story, rig: Rig, profile: Profi
 
 def measure_again(archive: Archive) -> Failure | None:
     """The failure of a sealed record, worked out anew."""
-    engine = engine_of({name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN)})
+    engine = engine_of(built_from(archive))
     story = read_story(archive.read(events.NAME), engine.profile)
     return measure(as_arrays(archive.trace(watched_columns(engine.rig))), story, engine.rig, engine.profile)
 

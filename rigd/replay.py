@@ -9,19 +9,24 @@ waits or knows a device: whoever wants to watch a run at its own pace takes bloc
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
 from rigd.engine.engine import Engine
 from rigd.files.load import load_profile_bytes, load_rig_bytes, load_specimen_bytes
+from rigd.model.carried import NOTHING_CARRIED, Carried
 from rigd.model.errors import RecordAltered
 from rigd.model.messages import Event, Input, Message, Opened, Output, Reading
+from rigd.model.rig import Rig
+from rigd.model.stations import of_station
 from rigd.store.archive import Archive
 from rigd.store.edition import edition
-from rigd.store.encode import decode, encode, join, split
+from rigd.store.encode import canonical_json, decode, encode, join, parse_json, split
 from rigd.store.trace import as_row
 
 RIG, PROFILE, SPECIMEN = "rig.yaml", "profile.yaml", "specimen.yaml"
+STATION, CARRIED = "station.txt", "carried.json"
+"""Of a rig with several stations, which one; of a resumed run, what it goes on with. Others have no such files."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,12 +58,38 @@ class Played:
 
 
 def engine_of(read: Mapping[str, bytes]) -> Engine:
-    """The engine of a record, from the exact bytes of its files."""
+    """The engine of a record, from the exact bytes of its files. Raises FilesRefused or RecordAltered."""
+    rig = load_rig_bytes(read[RIG], RIG)
     return Engine(
-        load_rig_bytes(read[RIG], RIG),
+        _station_of(rig, read.get(STATION, b"0")),
         load_profile_bytes(read[PROFILE], PROFILE),
         load_specimen_bytes(read[SPECIMEN], SPECIMEN),
+        carried_from(read[CARRIED]) if CARRIED in read else NOTHING_CARRIED,
     )
+
+
+def _station_of(rig: Rig, data: bytes) -> Rig:
+    number = int(data) if data.strip().isdigit() and len(data) < 4 else -1
+    allowed = range(1, rig.stations + 1) if rig.stations > 1 else range(2)
+    if number not in allowed:
+        raise RecordAltered((f"{STATION} says {data!r:.20}; allowed: 1 to {rig.stations}",))
+    return of_station(rig, number).rig
+
+
+def carried_bytes(carried: Carried) -> bytes:
+    """What a resumed run goes on with, as the file of its record."""
+    return canonical_json(asdict(carried)) + b"\n"
+
+
+def carried_from(data: bytes) -> Carried:
+    """The inverse of `carried_bytes`. Raises RecordAltered."""
+    try:
+        found = Carried(**parse_json(data))
+    except (ValueError, TypeError) as wrong:
+        raise RecordAltered((f"{CARRIED} cannot be read: {wrong}",)) from None
+    if carried_bytes(found) != data:
+        raise RecordAltered((f"{CARRIED} is not in canonical form",))
+    return found
 
 
 def turn_block(engine: Engine, inputs: Iterable[Input]) -> Turned:
@@ -77,7 +108,7 @@ class Replay:
 
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
-        self._read = {name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN)}
+        self._read = built_from(archive)
         self.engine = engine_of(self._read)
 
     def __iter__(self) -> Iterator[Played]:
@@ -172,5 +203,12 @@ def _name(message: Message) -> str:
 
 
 def read_files(folder: Path) -> dict[str, bytes]:
-    """The three files a run was built from, from a folder that is not sealed yet."""
-    return {name: (folder / name).read_bytes() for name in (RIG, PROFILE, SPECIMEN)}
+    """The files a run was built from, from a folder that is not sealed yet."""
+    named = [name for name in (STATION, CARRIED) if (folder / name).is_file()]
+    return {name: (folder / name).read_bytes() for name in (RIG, PROFILE, SPECIMEN, *named)}
+
+
+def built_from(archive: Archive) -> dict[str, bytes]:
+    """The files a sealed run was built from."""
+    named = [name for name in (STATION, CARRIED) if name in archive.manifest.files]
+    return {name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN, *named)}

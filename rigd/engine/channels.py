@@ -24,19 +24,24 @@ class Channels:
         "_heard_ns",
         "_late",
         "_stale",
+        "_stale_ns",
         "_ungood",
         "_watched",
+        "displacement",
         "feed",
         "good_ns",
+        "held_peak",
         "names",
         "primary",
         "quality",
+        "returned",
         "second",
         "specimens",
         "supply",
         "uncertain_ns",
         "value",
         "water",
+        "wet",
         "worse_high",
         "worse_low",
         "zero",
@@ -73,6 +78,7 @@ class Channels:
             )
             for device in range(len(rig.devices))
         )
+        self._stale_ns = tuple(channel.stale_ns for channel in rig.channels)
         self._heard_ns = [NEVER] * len(rig.devices)
         self._late = ""
         self._counts: list[tuple[int | None, ...]] = [(None,) * len(channels) for channels in self._devices]
@@ -84,6 +90,9 @@ class Channels:
         self.feed = _first(rig, "feed")
         self.supply = _first(rig, "supply")
         self.water = _first(rig, "water_temperature")
+        self.held_peak = _first(rig, "held_peak")
+        self.returned, self.displacement = _first(rig, "returned"), _first(rig, "displacement")
+        self.wet = _first(rig, "wet")
 
     def read(self, scan: Scan, changed: list[int]) -> tuple[tuple[float, ...], tuple[int, ...]]:
         """Take one scan in. Returns its values and qualities; channels whose quality changed are added to `changed`."""
@@ -118,6 +127,10 @@ class Channels:
     def good(self, at: int) -> float:
         """Newest value of a channel if it is good, else NaN. `at` may be -1 for a channel the rig does not have."""
         return self.value[at] if at >= 0 and self.quality[at] == GOOD else NAN
+
+    def is_fresh(self, at: int, t_ns: int) -> bool:
+        """Whether a channel has given a good sample lately enough."""
+        return self.good_ns[at] != NEVER and t_ns - self.good_ns[at] <= self._stale_ns[at]
 
     def bad_causes(self, t_ns: int) -> list[str]:
         """Causes of watched channels (required ones, and all that guard people) that cannot be trusted now; empty
@@ -162,6 +175,13 @@ class Channels:
         return all(
             self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens
         )
+
+    def all_below(self, limit_pa: float) -> bool:
+        """Whether every specimen channel is good and below the limit now."""
+        for at in self.specimens:
+            if self.quality[at] != GOOD or not self.value[at] < limit_pa:
+                return False
+        return True
 
     def set_zero(self, at: int, zero: float) -> None:
         self.zero[at] = zero

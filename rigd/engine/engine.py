@@ -8,21 +8,24 @@ outputs are told, and only then, after a whole step on a good scan, the watchdog
 
 from rigd.calc.exact.calibration import NAN
 from rigd.calc.exact.quality import QUALITY_WORDS
+from rigd.engine import endings
 from rigd.engine.acts import refusal_of
 from rigd.engine.channels import Channels
 from rigd.engine.findings import Findings
 from rigd.engine.host import Host
 from rigd.engine.interlocks import Interlocks
 from rigd.engine.outputs import SAFE, Outputs, Wanted
-from rigd.engine.procedure import AT_CEILING, DONE, GOING, LIVE_STEPS, LOST, STALLED, Sight, Standing
-from rigd.engine.questions import Questions, after_pressure, before_pressure
+from rigd.engine.procedure import LIVE_STEPS
+from rigd.engine.questions import Question, Questions, before_pressure
 from rigd.engine.showing import Trend, permissives_of, show
+from rigd.engine.standing import GOING, PAUSE, Sight, Standing
 from rigd.engine.states import (
     ARM,
     ARMING_EXPIRED,
     ENDED,
     HAND_CHECK,
     NO_PROOF,
+    PAUSED,
     PERMISSIVE_LOST,
     PERMISSIVES_HOLD,
     PROVEN,
@@ -33,11 +36,13 @@ from rigd.engine.states import (
     VENT,
 )
 from rigd.engine.zero import ZeroReading
+from rigd.model.carried import NOTHING_CARRIED, Carried
 from rigd.model.messages import (
     DeviceFault,
     Event,
     HostReport,
     Input,
+    Neighbours,
     Opened,
     OperatorAction,
     Output,
@@ -46,7 +51,7 @@ from rigd.model.messages import (
     Scan,
     Tick,
 )
-from rigd.model.profile import Profile, Ramp
+from rigd.model.profile import Profile, Ramp, Surge
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
 from rigd.model.states import ARMED, LINE_AT_ZERO, NOT_PROVEN, READY, RUNNING, UNPROVEN, VENTED, VENTING
@@ -55,14 +60,18 @@ from rigd.model.view import View
 ARMED_NS = 60_000_000_000  # arming lapses: the person who armed may have been called away
 OPERATOR_HOLD_NS = 600_000_000_000  # pressure is not left standing on a word for longer than this
 INTERLOCK_HOLD_NS = 60_000_000_000  # a condition that lasts longer does not clear by itself
+PAUSE_NS = 43_200_000_000_000  # whoever was to come for a paused run has been and gone after half a day
 HAND_CHECK_NS = 1_800_000_000_000  # a run that nobody can prove ends unproven after half an hour
 
 
 class Engine:
-    """`Engine(rig, profile, specimen)`; profile None guards a rig with no run open. The first message is Opened."""
+    """`Engine(rig, profile, specimen)`; profile None guards a rig with no run open; `carried` is what the specimen
+    brings from a run that was broken off. The first message is Opened."""
 
-    def __init__(self, rig: Rig, profile: Profile | None, specimen: Specimen | None) -> None:
-        self.rig, self.profile, self.specimen = rig, profile, specimen
+    def __init__(
+        self, rig: Rig, profile: Profile | None, specimen: Specimen | None, carried: Carried = NOTHING_CARRIED
+    ) -> None:
+        self.rig, self.profile, self.specimen, self.carried = rig, profile, specimen, carried
         self.channels = Channels(rig)
         self.outputs = Outputs(rig)
         self.interlocks = Interlocks(rig, self.channels, ())
@@ -79,15 +88,20 @@ class Engine:
         self.wanted: Wanted = SAFE
         self.operator_holds = self.done = False
         self.outcome = ""
-        self._seq = self._t_ns = 0
+        self.seq = self._t_ns = 0
         self._out: list[Output] = []
         self._live: object | None = None
         self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = 0
         self._hold_since_ns = self._held_since_ns = 0
         self._was_held_by = ""
-        self.was_pressurised = self._closing = self._prepared = self._stop_asked = self._fell_with_feed = False
+        self.was_pressurised = self.closing = self._prepared = self.stop_asked = self._fell_with_feed = False
+        self.paused = False  # vented and proven amid the run, for hands or a neighbour
+        self._paused_ns = self.closing_since_ns = 0
+        self._pause_asks: tuple[Question, ...] = ()
+        self.neighbours_pressurised, self.neighbours_want_hands = 0, False
+        self._cycle_at = 0
         self._called_pa = NAN
-        self._sampled = False
+        self._sampled, self._sampled_ns = False, 0
         self._primary_device = primary.device
         self._take = {
             Scan: self._take_scan,
@@ -95,13 +109,14 @@ class Engine:
             OperatorAction: self._take_action,
             DeviceFault: self._take_fault,
             HostReport: self._take_report,
+            Neighbours: self._take_neighbours,
             Opened: self._take_opened,
         }
 
     def step(self, message: Input) -> tuple[Output, ...]:
         """One message in, the messages it causes out, in order. Never raises on data."""
         out: list[Output] = []
-        self._out, self._seq = out, message.seq
+        self._out, self.seq = out, message.seq
         t_ns = self._t_ns = message.t_ns
         if self.done:
             return ()
@@ -115,8 +130,8 @@ class Engine:
             self._say_interlock()
         self.outputs.apply(self.wanted, message.seq, t_ns, out)
         if self.questions.expired(t_ns):
-            self._take_answer("", "", False)
-        prompt = self.questions.next(message.seq, t_ns)
+            endings.take_answer(self, "", "", False)
+        prompt = self.questions.next(message.seq, t_ns, self.neighbours_pressurised)
         if prompt is not None:
             out.append(prompt)
         if reading is not None:
@@ -130,7 +145,7 @@ class Engine:
                     values=values,
                     quality=quality,
                     step=self.step_at,
-                    cycle=0,
+                    cycle=self._cycle_at,
                     target_pa=self._called_pa,
                     highest_pa=highest_pa,
                 )
@@ -154,8 +169,8 @@ class Engine:
         self.run = message.run
         self._since_ns = self._low_since_ns = message.t_ns
         self.interlocks = Interlocks(self.rig, self.channels, message.latched)
-        self._say("opened", f"run {message.run} opened by rigd {message.version}", run=message.run)
-        self._say("anchor", "wall clock anchor", utc_ns=message.utc_ns)
+        self.say("opened", f"run {message.run} opened by rigd {message.version}", run=message.run)
+        self.say("anchor", "wall clock anchor", utc_ns=message.utc_ns)
         self.host.anchor(message.t_ns, message.utc_ns)
 
     def _take_scan(self, scan: Scan) -> tuple[tuple[float, ...], tuple[int, ...]]:
@@ -163,9 +178,7 @@ class Engine:
         read = self.channels.read(scan, changed)
         for at in changed:
             words = QUALITY_WORDS[self.channels.quality[at]]
-            self._say(
-                "quality", f"{self.channels.names[at]} is {words}", channel=self.channels.names[at], quality=words
-            )
+            self.say("quality", f"{self.channels.names[at]} is {words}", channel=self.channels.names[at], quality=words)
         if scan.device == self._primary_device:
             self._take_sample(scan.t_ns - scan.age_us * 1000)
         return read
@@ -178,37 +191,45 @@ class Engine:
         self.trend.add(sampled_ns, pressure_pa)
         if self.zero.taking:
             self.zero.add(channels)
-        if self.findings is not None and self.was_pressurised and not self._closing:
+        if self.findings is not None and self.was_pressurised and not self.closing:
             self.findings.note_highest(sampled_ns, pressure_pa)
-            self._sampled = self.state == RUNNING
+            self._sampled, self._sampled_ns = self.state == RUNNING, sampled_ns
 
     def _take_fault(self, fault: DeviceFault) -> None:
         device = self.rig.devices[fault.device].name
-        self._say("device", f"{device}: {fault.fault}: {fault.detail}", device=device, fault=fault.fault)
+        self.say("device", f"{device}: {fault.fault}: {fault.detail}", device=device, fault=fault.fault)
         if fault.fault == "recovered":
             self.outputs.forget(fault.device)
 
     def _take_report(self, report: HostReport) -> None:
         for kind, text, data in self.host.take(report):
-            self._say(kind, text, **data)
+            self.say(kind, text, **data)
         self.interlocks.host_causes = self.host.causes
+
+    def _take_neighbours(self, message: Neighbours) -> None:
+        self.neighbours_pressurised, self.neighbours_want_hands = message.pressurised, message.hands
+        self.interlocks.neighbours_live = message.pressurised > 0
+        words = f"{message.pressurised} under pressure{', hands in the chamber' if message.hands else ''}"
+        self.say("neighbours", words, pressurised=message.pressurised, hands=message.hands)
 
     def _take_action(self, action: OperatorAction) -> None:
         refusal = refusal_of(self, action)
         if refusal:
-            self._say("refused", refusal, act=action.act, person=action.person, named=action.named)
+            self.say("refused", refusal, act=action.act, person=action.person, named=action.named)
             return
-        self._say(
+        self.say(
             "granted", f"{action.act} by {action.person}", act=action.act, person=action.person, named=action.named
         )
         match action.act:
             case "arm" | "start" | "hand_check":
                 event = {"arm": ARM, "start": START, "hand_check": HAND_CHECK}[action.act]
                 self._move(event, action.person)
-                if event == START:
+                if event == START and self.paused:
+                    self._go_on()
+                elif event == START:
                     self._begin_run()
             case "vent":
-                self._end_run("stopped", VENT, f"vented by {action.person}")
+                self.end_run("stopped", VENT, f"vented by {action.person}")
             case "stop":
                 self._stop(action.person)
             case "hold" | "resume":
@@ -216,13 +237,13 @@ class Engine:
                 self._hold_since_ns = self._t_ns
             case "reset":
                 self.interlocks.reset()
-                self._say("trip_state", "reset", to=self.interlocks.state)
+                self.say("trip_state", "reset", to=self.interlocks.state)
             case "mark":
-                self._fail_by_mark()
+                endings.fail_by_mark(self)
             case "zero":
                 self.zero.begin(self._t_ns)
             case "confirm":
-                self._take_answer((action.answer or "").strip(), action.person, True)
+                endings.take_answer(self, (action.answer or "").strip(), action.person, True)
 
     # ---- the run state
 
@@ -232,16 +253,16 @@ class Engine:
         if old == new:
             return
         self.state, self._since_ns = new, self._t_ns
-        self._say("state", f"{old} to {new}: {why}", **{"from": old, "to": new, "why": why})
+        self.say("state", f"{old} to {new}: {why}", **{"from": old, "to": new, "why": why})
         if new == VENTING:
-            self.wanted, self.target_pa, self._live = SAFE, NAN, None
+            self.wanted, self.target_pa = SAFE, NAN
             self._low_since_ns = self._t_ns
             self.operator_holds = False
         if new == VENTED:
-            self._say("words", LINE_AT_ZERO)
+            self.say("words", LINE_AT_ZERO)
             self.zero.begin(self._t_ns)
         if new == UNPROVEN:
-            self._say("words", NOT_PROVEN)
+            self.say("words", NOT_PROVEN)
 
     def _run_state(self, t_ns: int) -> None:
         match self.state:
@@ -252,8 +273,11 @@ class Engine:
             case "VENTED" | "READY" | "ARMED" if not self.done:  # a person may have ended the run in this step
                 self._stand(t_ns)
             case "UNPROVEN":
-                if self._closing_due() and t_ns - self._since_ns > HAND_CHECK_NS:
-                    self._conclude()
+                if t_ns - self._since_ns > HAND_CHECK_NS:
+                    if self.paused:
+                        self.end_run("stopped", VENT, "nobody could say that the line is at zero")
+                    elif self.closing_due:
+                        endings.conclude(self)
 
     def _prove(self, t_ns: int) -> None:
         rule = self.rig.vent
@@ -268,12 +292,18 @@ class Engine:
     def _stand(self, t_ns: int) -> None:
         """At zero: read the zero, ask, and see whether what must hold holds."""
         if self.zero.taking and self.zero.is_complete(t_ns):
-            self._take_zero()
-        if self._closing_due():
-            self._close(t_ns)
+            endings.take_zero(self)
+        if self.closing_due:
+            endings.close(self)
             return
         if self.profile is None:
             return
+        if self.paused and t_ns - self._paused_ns > PAUSE_NS:
+            self.end_run("stopped", VENT, "nobody went on for half a day")
+            return
+        if self._pause_asks:
+            self.questions.add(list(self._pause_asks))
+            self._pause_asks = ()
         if not self._prepared:
             self._prepared = True
             measured = ("water_temperature",) if self.channels.water >= 0 else ()
@@ -289,7 +319,7 @@ class Engine:
 
     def _trip(self, cause: str) -> None:
         text = f"TRIP {cause}. The supply is isolated and the line vented. Find the cause, then reset"
-        self._say("trip", text, cause=cause, first_out=self.interlocks.first_out)
+        self.say("trip", text, cause=cause, first_out=self.interlocks.first_out)
         self._end_by_cause(cause, TRIP)
 
     def _end_by_cause(self, cause: str, event: str) -> None:
@@ -300,30 +330,46 @@ class Engine:
             if trace_class:
                 self.findings.trace_class = trace_class
                 self.findings.relief_lifted = trace_class == "plateau"
-        self._end_run("" if trace_class else "tripped", event, cause)
+        self.end_run("" if trace_class else "tripped", event, cause)
 
-    def _end_run(self, ending: str, event: str, why: str) -> None:
-        """Leave for the safe state. `ending` names how the run ends unless it ends by itself."""
-        was_running = self.state == RUNNING
-        if self.findings and not self._closing_due():
+    def end_run(self, ending: str, event: str, why: str) -> None:
+        """Leave for the safe state. `ending` names how the run ends unless it ends by itself. A paused run is vented
+        already: only a person ends it, a trip is reset and the run goes on."""
+        was_running = self.state == RUNNING or (self.paused and ending == "stopped")
+        closing_due = self.closing_due
+        if was_running:
+            self._cut_short()
+        if self.findings and not closing_due and not self.paused:
             ends = was_running or (ending == "stopped" and not self.was_pressurised)
             if ends and not self.findings.ending:
                 self.findings.ending = ending
             if ends:
                 self.was_pressurised = True
-        elif ending == "stopped" and (self.state == UNPROVEN or self._closing):
+        elif ending == "stopped" and (self.state == UNPROVEN or self.closing):
             self.questions.drop_all()  # the person leaves: what is known is the result
-            self._conclude()
+            endings.conclude(self)
             return
         self._move(event, why)
+
+    def _cut_short(self) -> None:
+        """The live step has no next moment: what it was about is told as far as it came."""
+        if self.paused:
+            self.paused = False
+            self._pause_asks = ()
+            self.questions.drop_all()
+        cut = getattr(self._live, "cut_short", None)
+        cycle = cut(self.seq, self._t_ns) if cut else None
+        if cycle is not None:
+            self._out.append(cycle)
+        self._live = None
 
     def _stop(self, person: str) -> None:
         """At the next safe point: a ramp has none but its end, so it is now; any other step is finished first."""
         live = self.profile.steps[self.step_at] if self.profile and self.step_at >= 0 else None
         if self.state == RUNNING and live is not None and type(live) is not Ramp:
-            self._stop_asked = True
+            self.stop_asked = True
             return
-        self._end_run("stopped", STOP, f"stopped by {person}")
+        self.end_run("stopped", STOP, f"stopped by {person}")
 
     # ---- running
 
@@ -333,12 +379,12 @@ class Engine:
         self.step_at = -1
         if self.channels.water >= 0 and self.specimen is not None:
             water_k = self.channels.good(self.channels.water)
-            self._say(
+            self.say(
                 "fact", f"water temperature {water_k:.2f} K", fact="water_temperature", value=water_k, source="measured"
             )
-        self._next_step()
+        self.next_step()
 
-    def _next_step(self) -> None:
+    def next_step(self) -> None:
         """Begin the next live step, or end the run."""
         assert self.profile is not None and self.findings is not None
         while self.step_at + 1 < len(self.profile.steps):
@@ -347,16 +393,34 @@ class Engine:
             live = LIVE_STEPS.get(type(step))
             if live is None:
                 continue
-            self._say("step", f"step {self.step_at + 1}: {step.name}", step=self.step_at, name=step.name)
-            self._live = live(step, self.rig, self._sight())
+            self.say("step", f"step {self.step_at + 1}: {step.name}", step=self.step_at, name=step.name)
+            self._live = live(step, self.rig, self._sight(False))
+            if type(step) is Surge:
+                self.findings.count = self._live.count
             self.findings.begin_watching(type(step) is Ramp)
             return
-        self._end_run("", ENDED, "the last step ended")
+        self._live = None
+        self.end_run("", ENDED, "the last step ended")
 
-    def _sight(self) -> Sight:
+    def _sight(self, held: bool) -> Sight:
         channels = self.channels
         pressure_pa, feed_pa = channels.good(channels.primary), channels.good(channels.feed)
-        return Sight(self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa)
+        return Sight(
+            self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
+            self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands,
+        )  # fmt: skip
+
+    def _pause(self, standing: Standing) -> None:
+        """Vent and prove amid the run; it goes on by arm and start, like any other pressure."""
+        self.paused, self._paused_ns, self._pause_asks = True, self._t_ns, standing.questions
+        self.say("pause", standing.said, why=standing.said)
+        self._move(PAUSED, standing.said)
+
+    def _go_on(self) -> None:
+        self.paused = False
+        self.say("went_on", "the run goes on", paused_ns=self._t_ns - self._paused_ns)
+        self._clock_at_ns = self._t_ns
+        self._live.resume(self._sight(False))  # type: ignore[union-attr]
 
     def _run(self, t_ns: int) -> None:
         held = self.operator_holds or bool(self.interlocks.held_by)
@@ -370,15 +434,19 @@ class Engine:
             self._end_by_cause(self.interlocks.held_by, VENT)
             return
         if self.operator_holds and t_ns - self._hold_since_ns > OPERATOR_HOLD_NS:
-            self._end_run("stopped", VENT, "the operator's hold lasted too long")
+            self.end_run("stopped", VENT, "the operator's hold lasted too long")
             return
-        standing: Standing = self._live.advance(self._sight())  # type: ignore[union-attr]
+        standing: Standing = self._live.advance(self._sight(held))  # type: ignore[union-attr]
         self.wanted = standing.wanted
         self.target_pa = self._called_pa = standing.target_pa
+        if standing.cycle is not None:
+            self._out.append(standing.cycle)
+        if self.findings.count is not None:  # type: ignore[union-attr]
+            self._cycle_at = self.findings.count.released  # type: ignore[union-attr]
         if standing.watch and self._sampled and self._watch():
             return
-        if standing.word != GOING:
-            self._finish_step(standing)
+        if standing.word != GOING or standing.is_safe_point:
+            self._take_standing(standing)
 
     def _watch(self) -> bool:
         """Look for signs in the sample that has just come. True when one fired and the run is over."""
@@ -389,110 +457,40 @@ class Engine:
         if findings.shares_fall != self._fell_with_feed:
             self._fell_with_feed = findings.shares_fall
             if findings.shares_fall:
-                self._say("hiccup", "pressure fell and the supply fell with it", pressure_pa=findings.last_pa)
+                self.say("hiccup", "pressure fell and the supply fell with it", pressure_pa=findings.last_pa)
         if sign:
-            self._fail_by_sign(sign)
+            endings.fail_by_sign(self, sign)
         return bool(sign)
 
-    def _finish_step(self, standing: Standing) -> None:
-        assert self.findings is not None
-        self._say("step_done", standing.said, step=self.step_at, words=standing.word)
-        if standing.fall_ns:
-            self._say("proof", standing.said, loss_pa=standing.loss_pa, fall_ns=standing.fall_ns)
-        if standing.word == DONE:
-            if self._stop_asked:
-                self._end_run("stopped", STOP, "stopped at the end of the step")
-            else:
-                self._next_step()
-        elif standing.word == LOST:
-            self.findings.call_early()
-            self._call_failure(standing.said)
-        elif standing.word == AT_CEILING:
-            self.findings.trace_class = "ceiling"
-            self._end_run("", ENDED, standing.said)
-        else:
-            assert standing.word == STALLED
-            self.findings.trace_class = "plateau"
-            self._end_run("", ENDED, standing.said)
+    def _take_standing(self, standing: Standing) -> None:
+        for kind, text, data in standing.events:
+            self._out.append(Event(seq=self.seq, t_ns=self._t_ns, kind=kind, text=text, data=data))
+        if standing.is_safe_point and self.stop_asked:
+            self.end_run("stopped", STOP, "stopped at the end of the cycle")
+        elif standing.word == PAUSE:
+            self._pause(standing)
+        elif standing.word != GOING:
+            endings.finish_step(self, standing)
 
-    # ---- failure
-
-    def _fail_by_sign(self, sign: str) -> None:
-        assert self.findings is not None and self.profile is not None
-        channels = self.channels
-        supply_pa, feed_pa = channels.good(channels.supply), channels.good(channels.feed)
-        low = supply_pa < feed_pa + self.profile.signs.lag_pa
-        self.findings.early = not self.findings.in_ramp
-        self.findings.call_failure(sign, low)
-        self._say("sign", sign, sign=sign, pressure_pa=self.findings.last_pa, latency_ns=self.findings.latency_ns)
-        self._call_failure(sign)
-
-    def _fail_by_mark(self) -> None:
-        assert self.findings is not None
-        self.findings.call_mark()
-        self._say("sign", "operator_mark", sign="operator_mark", pressure_pa=self.findings.last_pa)
-        self._call_failure("the operator's mark")
-
-    def _call_failure(self, why: str) -> None:
-        """Loss of containment: controller frozen, supply isolated, vent, all in this step."""
-        assert self.findings is not None
-        trace_class = self.findings.trace_class
-        self._say("onset", f"{why}: {trace_class}", trace_class=trace_class)
-        rate = self.findings.rate_pa_per_s()
-        if rate is not None:
-            self._say("rate", "achieved ramp rate", ramp_pa_per_s=rate)
-        self._end_run("", ENDED, why)
-
-    # ---- after pressure
-
-    def _closing_due(self) -> bool:
+    @property
+    def closing_due(self) -> bool:
         """The run has been under pressure, or was ended before it, and is not running any more."""
-        return self.was_pressurised and self.state != RUNNING and self.findings is not None
+        return self.was_pressurised and self.state != RUNNING and not self.paused and self.findings is not None
 
-    def _close(self, t_ns: int) -> None:
-        assert self.profile is not None and self.findings is not None
-        if self.zero.taking:
-            return
-        if not self._closing:
-            self._closing = True
-            self.questions.drop_all()
-            self.step_at = len(self.profile.steps) - 1
-            self.questions.add(after_pressure(self.profile, not self.findings.ending))
-        if self.questions.all_answered:
-            self._conclude()
-
-    def _conclude(self) -> None:
-        assert self.findings is not None
-        if self.state == UNPROVEN:
-            self.findings.flags.append("UNPROVEN: nobody could say that the line is at zero")
-        result = self.findings.conclude(self._seq, self._t_ns)
-        self._out.append(result)
-        self.outcome = result.outcome
-        self._say("closed", f"{result.outcome}: {result.verdict}")
-        self.done = True
-
-    def _take_answer(self, answer: str, person: str, given: bool) -> None:
-        question, open_ns = self.questions.close(self._t_ns)
-        value = answer if given else question.otherwise
-        text = f"{question.text}: {value}" if given else f"{question.text}: timed out, taken as {value}"
-        self._say("prompt_done", text, field=question.field, answer=value, person=person, after_ns=open_ns)
-        if question.field == "observation" and self.findings is not None:
-            self.findings.observation = value
-        elif question.field:
-            self._say("fact", f"{question.field}: {value}", fact=question.field, value=value, source=person)
-
-    def _take_zero(self) -> None:
-        for channel, zero, accepted in self.zero.finish(keep=not self.was_pressurised):
-            words = "" if accepted else " is beyond its limit: it hides something, find out what"
-            self._say("zero", f"zero of {channel}{words}", channel=channel, zero_pa=zero, accepted=accepted)
-        if self.findings is not None:
-            self.findings.zero_before_pa = self.zero.before_pa
-            self.findings.zero_shift_pa = self.zero.shift_pa
+    @property
+    def wants_hands(self) -> bool:
+        """Hands are in the chamber, or this run has paused so that they may be: neighbours wait, vented."""
+        questions = self.questions
+        return questions.has_hands_in or (self.paused and (bool(self._pause_asks) or questions.wants_hands))
 
     def _say_interlock(self) -> None:
         row, was = self.interlocks.held_by, self._was_held_by
         self._was_held_by, self._held_since_ns = row, self._t_ns
-        self._say("interlock", f"held by {row}" if row else f"{was} let go", row=row or was, held=bool(row))
+        self.say("interlock", f"held by {row}" if row else f"{was} let go", row=row or was, held=bool(row))
 
-    def _say(self, kind: str, text: str, **data: Scalar) -> None:
-        self._out.append(Event(seq=self._seq, t_ns=self._t_ns, kind=kind, text=text, data=tuple(data.items())))
+    def put(self, output: Output) -> None:
+        self._out.append(output)
+
+    def say(self, kind: str, text: str, **data: Scalar) -> None:
+        """Put an event into what this step says."""
+        self._out.append(Event(seq=self.seq, t_ns=self._t_ns, kind=kind, text=text, data=tuple(data.items())))

@@ -9,6 +9,7 @@ from math import floor
 from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of, unnoticed_opening_m2
 from rigd.calc.exact.noise import NoiseMeter, expected_maximum
 from rigd.calc.exact.ramp import SETTLED_NS, RampFit
+from rigd.engine.cycles import CycleCount
 from rigd.model.messages import Result
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Channel
@@ -30,6 +31,7 @@ class Findings:
         "_steepest_pa",
         "_unwatched",
         "_watch",
+        "count",
         "early",
         "ending",
         "failed_ns",
@@ -72,6 +74,7 @@ class Findings:
         self.zero_before_pa: float | None = None
         self.zero_shift_pa: float | None = None
         self.flags: list[str] = []
+        self.count: CycleCount | None = None  # of a surge test
 
     def begin_watching(self, is_ramp: bool) -> None:
         """A ramp or a hold begins: signs are looked for afresh, from its first watched sample on."""
@@ -132,6 +135,9 @@ class Findings:
         """The operator's one key: the newest sample is all there is to name."""
         self.trace_class = "slow_loss"
         self.signs.append("operator_mark")
+        if self.count is not None:
+            self.count.failed_at = self.count.released
+            return
         if not self.in_ramp:
             self.call_early()
             return
@@ -216,6 +222,8 @@ class Findings:
             bound_up_pa=bounds.up_pa,
             minimum_pa=self._profile.minimum_pa,
         )
+        if self.count is not None:
+            verdict = self.count.verdict_of(outcome)
         known = failure is not None
         return Result(
             seq=seq,
@@ -240,6 +248,7 @@ class Findings:
             zero_shift_pa=self.zero_shift_pa,
             first_out=self.first_out,
             flags=tuple(self.flags),
+            data=self.count.told() if self.count is not None else (),
         )
 
     def _judge_zero(self) -> None:

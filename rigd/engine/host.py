@@ -1,7 +1,7 @@
 """The computer's own troubles as causes: a journal that is behind, a disk that is full, scans that came late."""
 
 from rigd.model.messages import HostReport, Scalar
-from rigd.model.profile import Hold, Profile, Ramp
+from rigd.model.profile import Hold, Profile, Ramp, Surge
 from rigd.model.rig import Rig
 
 JOURNAL_BEHIND_US = 250_000  # what a killed process may lose at most (DESIGN section 5)
@@ -10,9 +10,16 @@ ANCHOR_NS = 60_000_000_000
 RESERVE_BYTES = 4_000_000  # below this a run under pressure ends while its last events can still be written
 BYTES_PER_VALUE = 16  # journal and trace together, measured generously
 OVERHEAD_NS = 600_000_000_000  # preparation, questions and closing around the live steps
+CHARGE_AND_FALL_NS = 1_000_000_000  # what the charge and the blow-down of one surge take
 ROOM_FACTOR = 2  # a run may arm only with twice what it is expected to need
 
 Said = tuple[str, str, dict[str, Scalar]]
+
+
+def cycle_ns(step: Surge) -> int:
+    """About how long one surge takes, charge and blow-down at their likely quickest [ns]."""
+    clock_ns = step.water_ns + step.release_ns + step.rise_ns + step.hold_ns + step.drain_ns + step.rest_ns
+    return clock_ns + CHARGE_AND_FALL_NS
 
 
 def expected_bytes(rig: Rig, profile: Profile | None) -> int:
@@ -23,6 +30,9 @@ def expected_bytes(rig: Rig, profile: Profile | None) -> int:
             live_ns += int(step.ceiling_pa / step.rate_pa_per_s) * 1_000_000_000
         elif type(step) is Hold:
             live_ns += step.duration_ns
+        elif type(step) is Surge:
+            for owed in step.blocks:
+                live_ns += owed * cycle_ns(step) + step.between_ns
     values_per_s = 0.0
     for channel in rig.channels:
         values_per_s += 1e9 / rig.devices[channel.device].scan_ns

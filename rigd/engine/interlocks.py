@@ -76,17 +76,20 @@ class Agreement:
 
 
 class ReadBack:
-    """An output that was told one thing and shows another for too long (SAFETY invariant 15)."""
+    """An output that was told one thing and shows another for too long (SAFETY invariant 15). What stations share may
+    be energised because a neighbour asks for it; it may never be safe while this one was told it is not."""
 
-    __slots__ = ("_channel", "_limit_ns", "_since_ns", "cause", "output")
+    __slots__ = ("_limit_ns", "_shared", "_since_ns", "cause", "channel", "isolates", "output")
 
-    def __init__(self, output: int, shape: Output) -> None:
+    def __init__(self, output: int, shape: Output, shared: bool) -> None:
+        self._shared, self.isolates = shared, shape.role in ("inlet", "air") and not shared
         self.output, self.cause = output, f"{shape.name} not confirmed"
-        self._channel, self._limit_ns = shape.read_back, shape.read_back_ns
+        self.channel, self._limit_ns = shape.read_back, shape.read_back_ns
         self._since_ns = IDLE
 
-    def is_broken(self, t_ns: int, energised: bool, channels: Channels) -> bool:
-        if channels.good_ns[self._channel] < 0 or (channels.value[self._channel] == 1.0) == energised:
+    def is_broken(self, t_ns: int, energised: bool, channels: Channels, neighbours_live: bool) -> bool:
+        shows = channels.value[self.channel] == 1.0
+        if channels.good_ns[self.channel] < 0 or shows == energised or (shows and self._shared and neighbours_live):
             self._since_ns = IDLE
             return False
         if self._since_ns == IDLE:
@@ -111,6 +114,7 @@ class Interlocks:
         "held_by",
         "host_causes",
         "latched",
+        "neighbours_live",
         "state",
         "vent_by",
     )
@@ -124,12 +128,17 @@ class Interlocks:
         self._roles = {row.name: rig.channels[row.channel].role for row in rig.rows if row.kind != "permissive"}
         self._channels = channels
         self._agreement = Agreement(rig, channels) if channels.second >= 0 else None
-        self._read_backs = tuple(ReadBack(at, output) for at, output in enumerate(rig.outputs) if output.read_back >= 0)
+        self._read_backs = tuple(
+            ReadBack(at, output, rig.stations > 1 and not output.station)
+            for at, output in enumerate(rig.outputs)
+            if output.read_back >= 0
+        )
         self.latched = list(latched)
         self.first_out = latched[0] if latched else ""
         self.state = TRIPPED if latched else CLEAR
         self.active: list[str] = []
         self.host_causes: list[str] = []
+        self.neighbours_live = False
         self.held_by = ""
         self.vent_by = ""
 
@@ -143,7 +152,7 @@ class Interlocks:
         if self._agreement is not None and self._agreement.is_broken(t_ns, channels):
             found.append(DISAGREE)
         for read_back in self._read_backs:
-            if read_back.is_broken(t_ns, energised[read_back.output], channels):
+            if read_back.is_broken(t_ns, energised[read_back.output], channels, self.neighbours_live):
                 found.append(read_back.cause)
         if self.host_causes:
             found += self.host_causes
@@ -194,6 +203,17 @@ class Interlocks:
             return "sensor"
         role = self._roles.get(cause, "")
         return {"supply": "supply_exhausted", "relief": "plateau"}.get(role, "")
+
+    def isolation_in_doubt(self, t_ns: int) -> bool:
+        """Whether what feeds this station alone cannot be seen to be shut, or was not confirmed in time."""
+        channels = self._channels
+        for read_back in self._read_backs:
+            if not read_back.isolates:
+                continue
+            at = read_back.channel
+            if read_back.cause in self.active or channels.quality[at] != GOOD or not channels.is_fresh(at, t_ns):
+                return True
+        return False
 
     def reset(self) -> bool:
         """A person's reset: False when there is nothing that can be reset."""

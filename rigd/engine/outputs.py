@@ -1,8 +1,8 @@
 """What the rig's outputs are told, and in which order.
 
 The procedure says what it wants (supply, inlet, vent shut, fill, a set-point); this turns wishes into commands, only
-where something changes, those in the safe direction first. Inlet and vent are never told to be open together. De-
-energised is isolated and vented.
+where something changes, those in the safe direction first. Nothing that feeds is ever told to be open with the vent.
+De- energised is isolated and vented.
 """
 
 from math import floor
@@ -25,6 +25,7 @@ class Wanted(NamedTuple):
     vent_shut: bool = False
     fill: bool = False
     set_point_pa: float = 0.0
+    air: bool = False  # compressed gas straight into the specimen line
 
 
 SAFE = Wanted()
@@ -60,10 +61,11 @@ class Outputs:
 
     def apply(self, wanted: Wanted, seq: int, t_ns: int, out: list[Message]) -> None:
         """Append the commands that bring the rig from what it was told to what is wanted."""
-        assert wanted.vent_shut or not wanted.inlet, "inlet and vent are never open together"
+        assert wanted.vent_shut or not (wanted.inlet or wanted.air), "inlet and vent are never open together"
         raising: list[ValveCommand] = []
         for role, energise in (
             ("inlet", wanted.inlet),
+            ("air", wanted.air),
             ("vent", wanted.vent_shut),  # at once behind the inlet: nothing else takes pressure off the specimen
             ("supply", wanted.supply),
             ("fill", wanted.fill),

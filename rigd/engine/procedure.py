@@ -1,21 +1,17 @@
 """What each step of a profile does once the run is RUNNING: phases, wishes for the outputs, and when it is over.
 
 A step is a small object made when the step begins. The engine calls `advance` once in every step of its own; the
-answer is what the outputs shall be now and how the step stands. A step sees the world through `Sight`: the newest
-good pressure (NaN when there is none, and then it waits: lost channels are the interlocks' business), the program
-clock, which stands still while an operator holds, and nothing else. It never blocks and never raises.
+answer is how it stands (`engine.standing`). What is long enough to be a story of its own, a surge after a surge, has a
+file of its own.
 """
-
-from typing import NamedTuple
 
 from rigd.engine.outputs import SAFE, Wanted
 from rigd.engine.pressure import PressureLoop
-from rigd.model.profile import Fill, Hold, Proof, Ramp, Vent
+from rigd.engine.standing import AT_CEILING, DONE, LOST, NEAR, STALLED, Sight, Standing
+from rigd.engine.surge import SurgeStep
+from rigd.model.profile import Fill, Hold, Proof, Ramp, Surge, Vent
 from rigd.model.rig import Rig
 
-GOING, DONE, LOST, AT_CEILING, STALLED = "going", "done", "lost", "at ceiling", "stalled"
-
-NEAR = 0.98  # of a pressure called for: reached
 BUILD_NS = 30_000_000_000  # longest time to build the proof's low pressure
 CHARGE_NS = 10_000_000_000  # longest time for the feed to come up to a specimen that holds pressure already
 CEILING_WAIT_NS = (
@@ -24,28 +20,6 @@ CEILING_WAIT_NS = (
 SETTLE_NS = 500_000_000  # after isolating, before a loss is counted: valves close, temperature and body creep begin
 STANDS = 0.5  # of the proof pressure must still be there then: an open body is empty before a loss is counted
 VENT_NS = 20_000_000_000  # longest time a vent step may wait for the pressure to fall
-
-
-class Sight(NamedTuple):
-    """What a step may see of this moment."""
-
-    t_ns: int  # engine time
-    clock_ns: int  # program clock: engine time without the operator's holds
-    pressure_pa: float  # primary specimen channel, NaN when not good
-    vent_limit_pa: float
-    feed_pa: float  # what pushes behind the inlet, NaN when the rig has no such channel or it is not good
-
-
-class Standing(NamedTuple):
-    """How a step stands: what the outputs shall be, what pressure is called for, and one of the words above."""
-
-    wanted: Wanted
-    word: str = GOING
-    target_pa: float = float("nan")
-    said: str = ""  # words for the record when the step ends
-    watch: bool = False  # signs of failure are looked for
-    loss_pa: float = 0.0  # of a proof
-    fall_ns: int = 0
 
 
 class FillStep:
@@ -203,4 +177,4 @@ class VentStep:
         return Standing(wanted=SAFE)
 
 
-LIVE_STEPS = {Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep}
+LIVE_STEPS = {Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep}

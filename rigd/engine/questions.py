@@ -22,6 +22,7 @@ class Question(NamedTuple):
     choices: tuple[str, ...] = ()
     timeout_ns: int = 0
     otherwise: str = ""  # the answer when it times out
+    hands: bool = False  # it brings hands into the chamber: not while a neighbour is under pressure
 
 
 def before_pressure(profile: Profile, specimen: Specimen | None, measured: tuple[str, ...]) -> list[Question]:
@@ -35,7 +36,7 @@ def before_pressure(profile: Profile, specimen: Specimen | None, measured: tuple
         questions.append(Question("choose" if choices else "enter", f"{FACTS[name]}?", name, choices))
     for step in profile.steps:
         if type(step) is Mount:
-            questions += [Question("confirm", text) for text in step.prompts]
+            questions += [Question("confirm", text, hands=True) for text in step.prompts]
     return questions + [Question("confirm", text) for text in profile.arm_prompts]
 
 
@@ -52,10 +53,11 @@ def after_pressure(profile: Profile, inspect: bool) -> list[Question]:
                     tuple(OBSERVATIONS),
                     step.timeout_ns,
                     "not_inspected",
+                    hands=True,
                 )
             )
         if type(step) is CloseDown:
-            questions += [Question("confirm", text, timeout_ns=CLOSE_DOWN_NS) for text in step.prompts]
+            questions += [Question("confirm", text, timeout_ns=CLOSE_DOWN_NS, hands=True) for text in step.prompts]
     return questions
 
 
@@ -84,9 +86,21 @@ class Questions:
         self._waiting.clear()
         self._open = self.prompt = None
 
-    def next(self, seq: int, t_ns: int) -> Prompt | None:
-        """Open the next question, if none is open and one waits."""
-        if self._open is not None or not self._waiting:
+    @property
+    def has_hands_in(self) -> bool:
+        """Whether the open question has sent hands into the chamber."""
+        return self._open is not None and self._open.hands
+
+    @property
+    def wants_hands(self) -> bool:
+        """Whether hands are, or next have to be, in the chamber."""
+        question = self._open or (self._waiting[0] if self._waiting else None)
+        return question is not None and question.hands
+
+    def next(self, seq: int, t_ns: int, pressurised: int) -> Prompt | None:
+        """Open the next question, if none is open and one waits; one that needs hands waits until nobody is under
+        pressure in the same chamber."""
+        if self._open is not None or not self._waiting or (pressurised and self._waiting[0].hands):
             return None
         question = self._open = self._waiting.pop(0)
         self._count += 1

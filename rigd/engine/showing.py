@@ -59,6 +59,8 @@ def permissives_of(engine: Engine) -> list[Row]:
         ("questions answered", engine.questions.all_answered, open_prompt.text if open_prompt else "a question waits"),
         ("room on disk", engine.host.has_room, engine.host.room_words),
     ]
+    if engine.rig.stations > 1:
+        rows.append(("chamber free", not engine.neighbours_want_hands, "a neighbour has hands in the chamber"))
     return rows + interlocks.permissives(engine.state)
 
 
@@ -72,6 +74,8 @@ def words_of(engine: Engine) -> str:
     if engine.questions.prompt is not None:
         return engine.questions.prompt.text
     if state == VENTED:
+        if engine.questions.wants_hands and engine.neighbours_pressurised:
+            return "waits for its neighbours: the chamber is opened when all are vented"
         missing = next((row for row in permissives_of(engine) if not row[1]), None)
         return f"{missing[0]}: {missing[2]}" if missing else LINE_AT_ZERO
     return {
@@ -106,4 +110,6 @@ def show(engine: Engine, t_ns: int) -> View:
         values=tuple(zip(channels.names, channels.value, channels.quality, strict=True)),
         done=engine.done,
         outcome=engine.outcome,
+        paused=engine.paused,
+        counted=engine.findings.count.told() if engine.findings and engine.findings.count else (),
     )

@@ -4,7 +4,8 @@
 proven low on every specimen channel leads to VENTED; no proof in time leads to UNPROVEN, which only a named person's
 hand check leaves. With a profile loaded, the questions answered and every permissive true, VENTED becomes READY. A
 person arms, a person starts: two acts. From RUNNING everything leads to VENTING: the last step, a failure, a trip, a
-person.
+person, and a pause, in which hands have their turn at a line proven vented; a paused run goes on by arm and start, as
+any other pressure does.
 
 **The interlock.** A trip latches. It becomes resettable when every cause is healthy, and clear when a person resets
 it. A reset never starts anything.
@@ -27,7 +28,7 @@ from rigd.model.states import (
 PROVEN, NO_PROOF, HAND_CHECK = "pressure proven low", "no proof in time", "hand check"
 PERMISSIVES_HOLD, PERMISSIVE_LOST = "permissives hold", "a permissive is lost"
 ARM, ARMING_EXPIRED, START = "arm", "arming expired", "start"
-VENT, STOP, TRIP, ENDED = "vent", "stop", "trip", "steps ended"
+VENT, STOP, TRIP, ENDED, PAUSED = "vent", "stop", "trip", "steps ended", "pause"
 
 RUN_TABLE: dict[tuple[str, str], str] = {
     (VENTING, PROVEN): VENTED,
@@ -40,6 +41,7 @@ RUN_TABLE: dict[tuple[str, str], str] = {
     (ARMED, PERMISSIVE_LOST): VENTING,
     (ARMED, START): RUNNING,
     (RUNNING, ENDED): VENTING,
+    (RUNNING, PAUSED): VENTING,
     (READY, VENT): VENTING,
     (ARMED, VENT): VENTING,
     (RUNNING, VENT): VENTING,

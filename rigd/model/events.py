@@ -24,6 +24,11 @@ EVENTS = {
     "rate": "achieved ramp rate; data: ramp_pa_per_s, within",
     "prompt_done": "a prompt was answered or timed out; data: prompt, answer, person, after_ns",
     "fact": "a fact about the specimen was entered or measured; data: fact, value, source",
+    "block": "a block of cycles began or ended; data: block, owed, valid",
+    "stuck": "a moving part did not come back; data: cycle, what",
+    "pause": "the run waits, vented, for hands or a neighbour; data: why",
+    "went_on": "the run goes on after a pause; data: paused_ns",
+    "neighbours": "other stations; data: pressurised, hands",
     "words": "what the screen says about opening up",
     "closed": "nothing more will come",
 }

@@ -1,6 +1,6 @@
 """The messages that enter and leave the engine: the whole of its contact with the world.
 
-Everything the engine ever learns is one of the first six shapes, and everything it ever says is one of the last six.
+Everything the engine ever learns is one of the first seven shapes, and all it ever says is one of the last seven.
 A record is these messages in order, so whoever holds the record can run the engine again and compare. The shapes know
 nothing of sockets, files or clocks: `seq` and `t_ns` were decided where the inbox is read, once, and are simply
 carried.
@@ -95,7 +95,17 @@ class HostReport:
     utc_ns: int  # wall clock, an anchor [ns since 1970 UTC]
 
 
-Input = Opened | Scan | Tick | OperatorAction | DeviceFault | HostReport
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbours:
+    """What the other stations of this rig are about; sent when it changes. A rig with one station has none."""
+
+    seq: int
+    t_ns: int
+    pressurised: int  # how many of them are not proven vented
+    hands: bool  # somebody has, or asks for, hands in the chamber they share
+
+
+Input = Opened | Scan | Tick | OperatorAction | DeviceFault | HostReport | Neighbours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +174,37 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Cycle:
+    """One surge, once, when it is over: the row of the cycles table. Pressures are not zeroed [Pa].
+
+    Charge pressure and peak are two things: the first stood behind the release valve, the second at the specimen.
+    """
+
+    seq: int
+    t_ns: int
+    cycle: int  # 1 for the first release of the first run of this specimen, through every resume
+    block: int  # index of the block it belongs to
+    released_ns: int  # when the release valve was told to open
+    applied: bool  # the body felt it
+    valid: bool  # and it was the surge the profile asks for
+    why: tuple[str, ...]  # why it is not valid, words from model.observations.WHY_NOT_VALID
+    partial: bool  # cut short by a trip, a person or an end of the process
+    extra: bool  # given to free a moving part, not owed
+    assisted: bool  # the first after a hand freed the moving part
+    charge_pa: float | None  # feed at the release
+    peak_sampled_pa: float | None  # maximum of good samples at the specimen, None when there was none
+    peak_held_pa: float | None  # the device's own peak register, None where the rig has none
+    gap_ns: int  # longest gap between two samples of the surge
+    trough_pa: float | None  # minimum from the peak to the end of the blow-down
+    rise_pa_per_s: float | None  # from a tenth to nine tenths of the pressure asked for
+    overshoot_pa: float | None  # peak above the pressure asked for, 0 when below
+    above_ns: int  # time above the profile's threshold, by sampled trapezoids
+    blow_down_ns: int | None  # from the end of the hold until measured below the limit, None when it never was
+    returned: bool | None  # None where nothing moves
+    return_ns: int | None  # from pressure below the limit until the part was back
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """What the engine concluded, once, when the run has ended and the last question is answered or timed out."""
 
@@ -189,7 +230,8 @@ class Result:
     zero_shift_pa: float | None  # after minus before
     first_out: str  # the first cause of a trip, "" when none
     flags: tuple[str, ...]  # remarks a reader must see, in words
+    data: Data = ()  # what this kind of test counts besides: model.verdicts names the keys
 
 
-Output = Reading | ValveCommand | Kick | Prompt | Event | Result
+Output = Reading | ValveCommand | Kick | Prompt | Event | Cycle | Result
 Message = Input | Output

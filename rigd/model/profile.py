@@ -79,7 +79,66 @@ class CloseDown:
     prompts: tuple[str, ...]
 
 
-Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown
+SHAPES = ("square", "trapezoid", "sine", "points")
+MEDIA = ("water", "air over water", "alternating")
+OUTLETS = ("capped", "throttled", "open")
+SHOTS = ("charge", "regulator", "valve")
+"""How a surge's pressure is made: the charge let go as it stands, the regulator's set-point led along the shape, or an
+on/off valve that keeps to it."""
+RETURN_SIGNS = ("switch", "displacement", "trace")
+WHEN_STUCK = ("record", "extra_cycle", "ask", "stop")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovingPart:
+    """Something in the body that a surge moves and that must come back: an indicator, a poppet, a plunger."""
+
+    sign: str  # one of RETURN_SIGNS
+    below_pa: float  # the clock of its return starts when the pressure has fallen below this
+    within_ns: int  # not back by then: stuck
+    home_m: float  # for displacement: back means nearer to its rest than this; 0 otherwise
+    slow: float  # for trace: a blow-down this many times longer than its own first accepted ones means stuck
+    when_stuck: str  # one of WHEN_STUCK
+    extra_most: int  # extra cycles in a row before a person is asked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surge:
+    """Flow-through shots, again and again. A cycle is over when the pressure is *measured* to be down."""
+
+    name: str
+    shape: str  # one of SHAPES
+    points: tuple[tuple[float, float], ...]  # for shape points: (share of rise plus hold, share of pressure)
+    shot: str  # one of SHOTS
+    pressure_pa: float  # asked for at the specimen
+    peak_tolerance: float  # fraction of it that a valid peak may be off
+    charge_pa: float  # behind the release valve when it opens
+    charge_tolerance: float  # fraction that a valid charge may be off
+    sag: float  # fraction of the charge that a valid surge may take from the feed
+    rise_ns: int
+    hold_ns: int
+    release_ns: int  # opening time of the release valve as declared
+    blow_down_pa: float  # a cycle ends when every specimen channel is below this ...
+    blow_down_ns: int  # ... and the run ends when it is not within this
+    drain_ns: int
+    rest_ns: int
+    threshold_pa: float  # a body has felt a surge whose pressure passed this
+    blocks: tuple[int, ...]  # valid cycles owed, block by block
+    between: str  # "rest" or "inspect"
+    between_ns: int  # of a rest
+    between_prompt: str  # of an inspection
+    medium: str  # one of MEDIA
+    outlet: str  # one of OUTLETS
+    slug_m3: float  # water brought in before the shot, 0 = none
+    water_ns: int  # for which the fill valve opens to bring it
+    give_up: int  # cycles in a row that are not valid before the run ends
+    minimum_cycles: int  # acceptance criterion, 0 = none
+    baseline: int  # first accepted cycles that make the specimen's own normal
+    departure: float  # back pressure below this fraction of the normal: parted
+    part: MovingPart | None
+
+
+Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ TYPES = ("int16", "uint16", "int32", "uint32", "float32", "bit")
 ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
 """Order of the bytes of a 32-bit value on the wire, A the most significant. 16-bit types use ABCD or BADC."""
 
-QUANTITIES = ("pressure", "temperature", "flow", "switch", "position")
+QUANTITIES = ("pressure", "temperature", "flow", "switch", "position", "mass")
 REFERENCES = ("gauge", "absolute", "sealed")
 CHANNEL_ROLES = (
     "specimen",  # pressure of the specimen; the first such channel is the primary one
@@ -25,9 +25,16 @@ CHANNEL_ROLES = (
     "emergency_stop",  # 1 = released (healthy)
     "relief",  # 1 = relief seated
     "read_back",  # 1 = the output is energised
+    "held_peak",  # the device's own peak register of the specimen's pressure
+    "returned",  # 1 = the moving part is back at its rest
+    "displacement",  # of the moving part from its rest
+    "wet",  # 1 = dry beneath the specimen (healthy)
+    "make_up_flow",  # water fed to keep a pressure
+    "catch",  # mass of what has leaked, on a scale
+    "gas_temperature",
     "other",
 )
-OUTPUT_ROLES = ("supply", "inlet", "vent", "fill", "set_point", "watchdog")
+OUTPUT_ROLES = ("supply", "inlet", "air", "vent", "fill", "set_point", "watchdog")
 ROW_KINDS = ("permissive", "interlock", "trip")
 ROW_TESTS = ("above", "below", "is")
 ROW_ACTIONS = ("vent", "hold")
@@ -105,6 +112,7 @@ class Channel:
     display: str  # unit shown to people
     certificate: str  # id or "" - certificate errors come later
     due: str  # recalibration date, ISO, or ""
+    station: int = 0  # the one it belongs to, 0 = shared by all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +130,7 @@ class Output:
     read_back_ns: int  # longest time from command to agreement
     pa_low: float  # set-point only: pressure at counts_safe
     pa_high: float  # set-point only: pressure at counts_energised
+    station: int = 0  # the one it belongs to, 0 = shared by all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,3 +260,5 @@ class Rig:
     regulator_m3_per_s: float  # gas the regulator can pass, at ambient conditions [m3/s]
     watchdog_ns: int  # the relay drops out this long after the last kick
     line: Line | None = None  # None: not declared, so nothing can be foretold of water hammer
+    stations: int = 1  # how many specimens at once, each with valves and channels of its own
+    station: int = 0  # which of them this is the rig of (model.stations.of_station), 0 = the whole rig

@@ -9,8 +9,11 @@ from dataclasses import dataclass
 from rigd.model import errors
 from rigd.model.observations import BODY_FAILURES, OBSERVATIONS
 
-TRACE_CLASSES = ("collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor")
-SIGNS = ("pressure_fall", "not_following", "operator_mark")
+TRACE_CLASSES = (
+    "collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor",
+    "run_out", "stuck", "no_back_pressure", "no_blow_down", "given_up", "wet",
+)  # fmt: skip
+SIGNS = ("pressure_fall", "not_following", "operator_mark", "back_pressure", "wet")
 VERDICTS = ("accept", "reject", "undecided", "invalid", "none")
 
 BY_CRITERION = "by criterion"
@@ -39,6 +42,14 @@ OUTCOMES = {
     ),
     "early": Outcome(words="failed in fill, proof or hold", verdict=BY_CRITERION, exit_code=None, failed=True),
     "ceiling": Outcome(words="ceiling reached, not failed", verdict=BY_CRITERION, exit_code=None, failed=False),
+    "run_out": Outcome(words="all cycles done, not failed", verdict=BY_CRITERION, exit_code=None, failed=False),
+    "stuck": Outcome(words="the moving part stuck", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "no_blow_down": Outcome(
+        words="the pressure stayed up after a surge", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
+    "given_up": Outcome(
+        words="too many cycles in a row were not valid", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
     "supply_exhausted": Outcome(
         words="the supply could not follow", verdict="undecided", exit_code=errors.NOT_MET, failed=False
     ),
@@ -71,9 +82,16 @@ EXIT_BY_VERDICT = {
 ENDINGS = ("stopped", "tripped", "interrupted")
 """Ways a run ends that no observation can turn into something else."""
 
+NEEDS_NO_LOOK = ("supply_exhausted", "run_out", "stuck", "no_blow_down", "given_up")
+"""What the trace alone says well enough: nobody need have looked at the specimen."""
+
 _BY_CLASS_WHEN_NOTHING_FOUND = {
     "ceiling": "ceiling",
     "supply_exhausted": "supply_exhausted",
+    "run_out": "run_out",
+    "stuck": "stuck",
+    "no_blow_down": "no_blow_down",
+    "given_up": "given_up",
     "collapse": "not_inspected",
     "slow_loss": "not_inspected",
 }
@@ -96,7 +114,7 @@ def outcome_of(*, trace_class: str, observation: str, ending: str, early: bool, 
         return "sensor"  # whatever the person saw: nobody measured it
     if observation in BODY_FAILURES:
         return "early" if early else observation
-    if observation == "not_inspected" and trace_class != "supply_exhausted":
+    if observation == "not_inspected" and trace_class not in NEEDS_NO_LOOK:
         return "not_inspected"
     if trace_class == "plateau":
         return "relief_lifted" if relief_reached else "regulator"
@@ -122,6 +140,28 @@ def verdict_of(
     if OUTCOMES[outcome].failed and reached_pa + bound_up_pa < minimum_pa:
         return "reject"
     return "undecided"
+
+
+CYCLE_RESULTS = (
+    "cycles_owed", "cycles_applied", "cycles_valid", "cycles_partial", "cycles_extra", "cycles_assisted",
+    "stuck_cycles", "first_stuck_cycle", "failed_at_cycle",
+)  # fmt: skip
+"""Keys of Result.data of a surge test; counts go through every run the specimen was resumed from."""
+
+
+def verdict_of_cycles(*, outcome: str, valid: int, applied: int, minimum: int) -> str:
+    """Decide a surge test: what is owed counts by valid cycles, what did damage by applied ones.
+
+    A body is accepted only when it stood `minimum` valid cycles, rejected only when it failed at fewer applied ones.
+    """
+    fixed = OUTCOMES[outcome].verdict
+    if fixed != BY_CRITERION:
+        return fixed
+    if minimum <= 0:
+        return "none"
+    if valid >= minimum:
+        return "accept"
+    return "reject" if OUTCOMES[outcome].failed and applied < minimum else "undecided"
 
 
 def exit_code_of(*, outcome: str, verdict: str, unproven: bool = False) -> int:

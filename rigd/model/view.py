@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from rigd.model.messages import Data
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenPrompt:
@@ -33,3 +35,5 @@ class View:
     values: tuple[tuple[str, float, int], ...]  # (channel, SI value, quality)
     done: bool
     outcome: str
+    paused: bool = False  # vented amid the run, for hands or a neighbour; arm and start go on with it
+    counted: Data = ()  # cycles so far (model.verdicts.CYCLE_RESULTS)

@@ -6,6 +6,7 @@ import pytest
 
 from rigd.engine.engine import Engine
 from rigd.files.load import find, load_profile, load_rig
+from rigd.model.carried import NOTHING_CARRIED
 from rigd.model.messages import (
     Event,
     HostReport,
@@ -33,9 +34,9 @@ FACTS = (
 class Bench:
     """What the transducers and switches say is set as plain attributes; `scan` makes it so."""
 
-    def __init__(self, rig: Rig, profile: Profile, facts=FACTS, latched=()) -> None:
+    def __init__(self, rig: Rig, profile: Profile, facts=FACTS, latched=(), carried=NOTHING_CARRIED) -> None:
         self.rig, self.profile = rig, profile
-        self.engine = Engine(rig, profile, Specimen(id="K-07", facts=facts, volume_m3=0.0))
+        self.engine = Engine(rig, profile, Specimen(id="K-07", facts=facts, volume_m3=0.0), carried)
         self.a = self.b = self.tank = 0.0  # psi
         self.supply = 2500.0
         self.follow = True  # the specimen's pressure goes where the set-point and the valves send it
@@ -200,5 +201,15 @@ def bench(new_bench) -> Bench:
 def new_bench(demo_rig: Rig, demo_profile: Profile):
     def make(**fields) -> Bench:
         return Bench(demo_rig, demo_profile, **fields)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def bench_of(demo_rig: Rig):
+    """A bench with a profile of its own."""
+
+    def make(profile: Profile, rig: Rig = demo_rig, **fields) -> Bench:
+        return Bench(rig, profile, **fields)
 
     return make

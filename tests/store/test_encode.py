@@ -29,6 +29,7 @@ BY_HINT = {
     int | None: st.none() | INT64,
     str | None: st.none() | TEXT,
     float | None: st.none() | st.floats(allow_nan=False, allow_infinity=False),
+    bool | None: st.none() | st.booleans(),
     tuple[str, ...]: st.lists(TEXT).map(tuple),
     tuple[int, ...]: st.lists(INT64, max_size=40).map(tuple),
     Data: st.lists(st.tuples(TEXT, SCALAR)).map(tuple),

@@ -1,0 +1,55 @@
+"""What passes between the engine and the live step of a profile: what the step may see, and how it stands.
+
+A step sees the world through `Sight`: the newest good pressure (NaN when there is none, and then it waits: lost
+channels are the interlocks' business), the program clock, which stands still while somebody holds, and the channels
+of its rig. It answers with a `Standing`. It never blocks and never raises.
+"""
+
+from typing import NamedTuple
+
+from rigd.engine.channels import Channels
+from rigd.engine.outputs import Wanted
+from rigd.engine.questions import Question
+from rigd.model.carried import Carried
+from rigd.model.messages import Cycle, Data
+
+GOING, DONE, LOST, AT_CEILING, STALLED = "going", "done", "lost", "at ceiling", "stalled"
+PAUSE = "pause"  # the line is vented and proven, hands or a neighbour have their turn, and then the step goes on
+ENDS = "ends"  # the run is over, for the reason `trace_class` names
+
+NEAR = 0.98  # of a pressure called for: reached
+
+
+class Sight(NamedTuple):
+    """What a step may see of this moment."""
+
+    t_ns: int  # engine time
+    clock_ns: int  # program clock: engine time without the operator's holds
+    pressure_pa: float  # primary specimen channel, NaN when not good
+    vent_limit_pa: float
+    feed_pa: float  # what pushes behind the inlet, NaN when the rig has no such channel or it is not good
+    channels: Channels
+    carried: Carried
+    seq: int
+    sampled: bool  # a good sample of the primary channel has come in this very step
+    sampled_ns: int  # when the newest good one was taken
+    held: bool  # an interlock or a person holds the program
+    hands: bool  # a neighbour has, or asks for, hands in the chamber
+
+
+class Standing(NamedTuple):
+    """How a step stands: what the outputs shall be, what pressure is called for, and one of the words above."""
+
+    wanted: Wanted
+    word: str = GOING
+    target_pa: float = float("nan")
+    said: str = ""  # words for the record when the step ends
+    watch: bool = False  # signs of failure are looked for
+    loss_pa: float = 0.0  # of a proof
+    fall_ns: int = 0
+    trace_class: str = ""  # with ENDS or DONE: what it says about the trace
+    sign: str = ""  # the sign of failure that made it end
+    cycle: Cycle | None = None  # a surge is over
+    events: tuple[tuple[str, str, Data], ...] = ()  # (kind, words, data)
+    questions: tuple[Question, ...] = ()  # with PAUSE: what is asked once the line is proven vented
+    is_safe_point: bool = False  # a stop that was asked for may be had here
