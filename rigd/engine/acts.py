@@ -13,11 +13,18 @@ if TYPE_CHECKING:
     from rigd.engine.engine import Engine
 
 
+PEDAL = "pedal"
+BY_PEDAL = ("mark", "hold", "vent")
+"""What a foot or a wet glove may do: nothing that raises pressure or goes on with it (SAFETY S26)."""
+
+
 def refusal_of(engine: Engine, action: OperatorAction) -> str:
     """Why a person's act is refused, or "" when it is granted."""
     act, state = action.act, engine.state
     if act in ("arm", "start", "reset", "hand_check", "zero") and not action.named:
         return f"{act} needs a person's name: give --operator NAME"
+    if action.source == PEDAL and act not in BY_PEDAL:
+        return f"a pedal may {', '.join(BY_PEDAL)} and nothing else"
     match act:
         case "arm":
             if (state, ARM) not in RUN_TABLE:

@@ -52,6 +52,14 @@ class CycleCount:
         self._blow_down_total_ns += cycle.blow_down_ns
 
     @property
+    def at(self) -> int:
+        return self.released
+
+    def mark(self) -> None:
+        """A person saw it fail in the surge under way."""
+        self.failed_at = self.released
+
+    @property
     def owed(self) -> int:
         owed = 0
         for block in self._step.blocks:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rigd.engine.questions import after_pressure
 from rigd.engine.standing import AT_CEILING, DONE, ENDS, LOST, STALLED, Standing
-from rigd.engine.states import ENDED, STOP
+from rigd.engine.states import ENDED, STOP, VENT
 from rigd.model.states import UNPROVEN
 
 if TYPE_CHECKING:
@@ -110,7 +110,12 @@ def take_answer(engine: Engine, answer: str, person: str, given: bool) -> None:
     value = answer if given else question.otherwise
     text = f"{question.text}: {value}" if given else f"{question.text}: timed out, taken as {value}"
     engine.say("prompt_done", text, field=question.field, answer=value, person=person, after_ns=open_ns)
-    if question.field == "observation" and engine.findings is not None:
+    if question.to_step:
+        if given:
+            engine.live.answer(question, value, person)
+        else:
+            engine.end_run("stopped", VENT, "nobody answered in time")
+    elif question.field == "observation" and engine.findings is not None:
         engine.findings.observation = value
     elif question.field:
         engine.say("fact", f"{question.field}: {value}", fact=question.field, value=value, source=person)

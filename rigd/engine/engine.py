@@ -51,7 +51,7 @@ from rigd.model.messages import (
     Scan,
     Tick,
 )
-from rigd.model.profile import Profile, Ramp, Surge
+from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
 from rigd.model.states import ARMED, LINE_AT_ZERO, NOT_PROVEN, READY, RUNNING, UNPROVEN, VENTED, VENTING
@@ -90,7 +90,7 @@ class Engine:
         self.outcome = ""
         self.seq = self._t_ns = 0
         self._out: list[Output] = []
-        self._live: object | None = None
+        self.live: object | None = None
         self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = 0
         self._hold_since_ns = self._held_since_ns = 0
         self._was_held_by = ""
@@ -239,7 +239,8 @@ class Engine:
                 self.interlocks.reset()
                 self.say("trip_state", "reset", to=self.interlocks.state)
             case "mark":
-                endings.fail_by_mark(self)
+                mark = getattr(self.live, "mark", None)
+                mark(self._sight(False)) if mark else endings.fail_by_mark(self)
             case "zero":
                 self.zero.begin(self._t_ns)
             case "confirm":
@@ -353,15 +354,13 @@ class Engine:
 
     def _cut_short(self) -> None:
         """The live step has no next moment: what it was about is told as far as it came."""
-        if self.paused:
-            self.paused = False
-            self._pause_asks = ()
-            self.questions.drop_all()
-        cut = getattr(self._live, "cut_short", None)
+        self.paused, self._pause_asks = False, ()
+        self.questions.drop_all()
+        cut = getattr(self.live, "cut_short", None)
         cycle = cut(self.seq, self._t_ns) if cut else None
         if cycle is not None:
             self._out.append(cycle)
-        self._live = None
+        self.live = None
 
     def _stop(self, person: str) -> None:
         """At the next safe point: a ramp has none but its end, so it is now; any other step is finished first."""
@@ -394,12 +393,11 @@ class Engine:
             if live is None:
                 continue
             self.say("step", f"step {self.step_at + 1}: {step.name}", step=self.step_at, name=step.name)
-            self._live = live(step, self.rig, self._sight(False))
-            if type(step) is Surge:
-                self.findings.count = self._live.count
+            self.live = live(step, self.rig, self._sight(False))
+            self.findings.tally = getattr(self.live, "tally", self.findings.tally)
             self.findings.begin_watching(type(step) is Ramp)
             return
-        self._live = None
+        self.live = None
         self.end_run("", ENDED, "the last step ended")
 
     def _sight(self, held: bool) -> Sight:
@@ -420,7 +418,7 @@ class Engine:
         self.paused = False
         self.say("went_on", "the run goes on", paused_ns=self._t_ns - self._paused_ns)
         self._clock_at_ns = self._t_ns
-        self._live.resume(self._sight(False))  # type: ignore[union-attr]
+        self.live.resume(self._sight(False))  # type: ignore[union-attr]
 
     def _run(self, t_ns: int) -> None:
         held = self.operator_holds or bool(self.interlocks.held_by)
@@ -436,16 +434,16 @@ class Engine:
         if self.operator_holds and t_ns - self._hold_since_ns > OPERATOR_HOLD_NS:
             self.end_run("stopped", VENT, "the operator's hold lasted too long")
             return
-        standing: Standing = self._live.advance(self._sight(held))  # type: ignore[union-attr]
+        standing: Standing = self.live.advance(self._sight(held))  # type: ignore[union-attr]
         self.wanted = standing.wanted
         self.target_pa = self._called_pa = standing.target_pa
         if standing.cycle is not None:
             self._out.append(standing.cycle)
-        if self.findings.count is not None:  # type: ignore[union-attr]
-            self._cycle_at = self.findings.count.released  # type: ignore[union-attr]
+        if self.findings.tally is not None:  # type: ignore[union-attr]
+            self._cycle_at = self.findings.tally.at  # type: ignore[union-attr]
         if standing.watch and self._sampled and self._watch():
             return
-        if standing.word != GOING or standing.is_safe_point:
+        if standing.word != GOING or standing.is_safe_point or standing.questions or standing.judgement is not None:
             self._take_standing(standing)
 
     def _watch(self) -> bool:
@@ -465,12 +463,16 @@ class Engine:
     def _take_standing(self, standing: Standing) -> None:
         for kind, text, data in standing.events:
             self._out.append(Event(seq=self.seq, t_ns=self._t_ns, kind=kind, text=text, data=data))
+        if standing.judgement is not None:
+            self._out.append(standing.judgement)
         if standing.is_safe_point and self.stop_asked:
             self.end_run("stopped", STOP, "stopped at the end of the cycle")
         elif standing.word == PAUSE:
             self._pause(standing)
         elif standing.word != GOING:
             endings.finish_step(self, standing)
+        elif standing.questions:
+            self.questions.add(list(standing.questions))
 
     @property
     def closing_due(self) -> bool:

@@ -9,7 +9,7 @@ from math import floor
 from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of, unnoticed_opening_m2
 from rigd.calc.exact.noise import NoiseMeter, expected_maximum
 from rigd.calc.exact.ramp import SETTLED_NS, RampFit
-from rigd.engine.cycles import CycleCount
+from rigd.engine.standing import Tally
 from rigd.model.messages import Result
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Channel
@@ -31,7 +31,6 @@ class Findings:
         "_steepest_pa",
         "_unwatched",
         "_watch",
-        "count",
         "early",
         "ending",
         "failed_ns",
@@ -49,6 +48,7 @@ class Findings:
         "relief_lifted",
         "relief_reseat_pa",
         "signs",
+        "tally",
         "trace_class",
         "zero_before_pa",
         "zero_shift_pa",
@@ -74,7 +74,7 @@ class Findings:
         self.zero_before_pa: float | None = None
         self.zero_shift_pa: float | None = None
         self.flags: list[str] = []
-        self.count: CycleCount | None = None  # of a surge test
+        self.tally: Tally | None = None  # what this kind of test counts besides
 
     def begin_watching(self, is_ramp: bool) -> None:
         """A ramp or a hold begins: signs are looked for afresh, from its first watched sample on."""
@@ -135,8 +135,8 @@ class Findings:
         """The operator's one key: the newest sample is all there is to name."""
         self.trace_class = "slow_loss"
         self.signs.append("operator_mark")
-        if self.count is not None:
-            self.count.failed_at = self.count.released
+        if self.tally is not None:
+            self.tally.mark()
             return
         if not self.in_ramp:
             self.call_early()
@@ -222,8 +222,8 @@ class Findings:
             bound_up_pa=bounds.up_pa,
             minimum_pa=self._profile.minimum_pa,
         )
-        if self.count is not None:
-            verdict = self.count.verdict_of(outcome)
+        if self.tally is not None:
+            verdict = self.tally.verdict_of(outcome)
         known = failure is not None
         return Result(
             seq=seq,
@@ -248,7 +248,7 @@ class Findings:
             zero_shift_pa=self.zero_shift_pa,
             first_out=self.first_out,
             flags=tuple(self.flags),
-            data=self.count.told() if self.count is not None else (),
+            data=self.tally.told() if self.tally is not None else (),
         )
 
     def _judge_zero(self) -> None:

@@ -22,6 +22,7 @@ class Question(NamedTuple):
     choices: tuple[str, ...] = ()
     timeout_ns: int = 0
     otherwise: str = ""  # the answer when it times out
+    to_step: bool = False  # the answer is the live step's business; unanswered in time, the run is vented and ends
     hands: bool = False  # it brings hands into the chamber: not while a neighbour is under pressure
 
 

@@ -111,5 +111,5 @@ def show(engine: Engine, t_ns: int) -> View:
         done=engine.done,
         outcome=engine.outcome,
         paused=engine.paused,
-        counted=engine.findings.count.told() if engine.findings and engine.findings.count else (),
+        counted=engine.findings.tally.told() if engine.findings and engine.findings.tally else (),
     )

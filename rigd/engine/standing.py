@@ -2,16 +2,19 @@
 
 A step sees the world through `Sight`: the newest good pressure (NaN when there is none, and then it waits: lost
 channels are the interlocks' business), the program clock, which stands still while somebody holds, and the channels
-of its rig. It answers with a `Standing`. It never blocks and never raises.
+of its rig. It answers with a `Standing`. It never blocks and never raises. A step may also have `resume(sight)`,
+called when the run goes on after a pause, `answer(question, value, person)`, told what people say to its questions,
+`mark(sight)`, for the one key that says *it fails now* where that does not end the run, `cut_short(seq, t_ns)`, asked
+for what was half done when the run ends, and a `tally`.
 """
 
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from rigd.engine.channels import Channels
 from rigd.engine.outputs import Wanted
 from rigd.engine.questions import Question
 from rigd.model.carried import Carried
-from rigd.model.messages import Cycle, Data
+from rigd.model.messages import Cycle, Data, Judgement
 
 GOING, DONE, LOST, AT_CEILING, STALLED = "going", "done", "lost", "at ceiling", "stalled"
 PAUSE = "pause"  # the line is vented and proven, hands or a neighbour have their turn, and then the step goes on
@@ -37,6 +40,19 @@ class Sight(NamedTuple):
     hands: bool  # a neighbour has, or asks for, hands in the chamber
 
 
+class Tally(Protocol):
+    """What a kind of test counts beside pressures: cycles, turns of a cap, aims, checks. Part of the Result."""
+
+    @property
+    def at(self) -> int: ...  # number of the one under way: what a Reading carries as its cycle
+
+    def mark(self) -> None: ...  # a person says: it fails now
+
+    def told(self) -> Data: ...  # Result.data
+
+    def verdict_of(self, outcome: str) -> str: ...
+
+
 class Standing(NamedTuple):
     """How a step stands: what the outputs shall be, what pressure is called for, and one of the words above."""
 
@@ -50,6 +66,7 @@ class Standing(NamedTuple):
     trace_class: str = ""  # with ENDS or DONE: what it says about the trace
     sign: str = ""  # the sign of failure that made it end
     cycle: Cycle | None = None  # a surge is over
+    judgement: Judgement | None = None  # a turn, an aim or a check is judged
     events: tuple[tuple[str, str, Data], ...] = ()  # (kind, words, data)
-    questions: tuple[Question, ...] = ()  # with PAUSE: what is asked once the line is proven vented
+    questions: tuple[Question, ...] = ()  # asked now, or with PAUSE once the line is proven vented
     is_safe_point: bool = False  # a stop that was asked for may be had here

@@ -29,24 +29,19 @@ WATER, CHARGE, SHOT, BLOW_DOWN, RETURN, REST = "water", "charge", "shot", "blow-
 class SurgeStep:
     def __init__(self, step: Surge, rig: Rig, sight: Sight) -> None:
         self._step, self._rig, self._tau_ns = step, rig, rig.channels[sight.channels.primary].tau_ns
-        self.count = CycleCount(step, sight.carried)
+        self.tally = CycleCount(step, sight.carried)
         self._meter = CycleMeter(step.pressure_pa, step.threshold_pa)
         self._loop = PressureLoop(rig.control, sight.t_ns, step.charge_pa)
         self._gas_next = step.medium == "air over water"
         self._extra = self._assisted = self._valve_open = False
         self._extras_in_a_row = 0
-        self._block = self.count.block
+        self._block = self.tally.block
         self._enter(WATER, sight)
 
     def resume(self, sight: Sight) -> None:
         """After a pause: the next surge."""
         self._enter(WATER, sight)
-        self._block = self.count.block
-
-    @property
-    def cycle_at(self) -> int:
-        """The surge under way, or the last one: what a Reading carries."""
-        return self.count.released
+        self._block = self.tally.block
 
     def advance(self, sight: Sight) -> Standing:
         match self._phase:
@@ -67,7 +62,7 @@ class SurgeStep:
         if self._phase not in (SHOT, BLOW_DOWN, RETURN):
             return None
         cycle = self._cycle_of(seq, t_ns, None, None, partial=True)
-        self.count.add(cycle, float("nan"))
+        self.tally.add(cycle, float("nan"))
         self._phase = REST
         return cycle
 
@@ -109,7 +104,7 @@ class SurgeStep:
 
     def _release(self, sight: Sight) -> Standing:
         self._enter(SHOT, sight)
-        self.count.released += 1
+        self.tally.released += 1
         self._released_ns = sight.t_ns
         self._charge_pa = sight.feed_pa if sight.feed_pa == sight.feed_pa else None
         self._meter.begin()
@@ -177,7 +172,7 @@ class SurgeStep:
         if feed_pa < FEED_FOR_SHARE * step.charge_pa:
             return ""
         share = sight.pressure_pa / feed_pa
-        normal = self.count.normal
+        normal = self.tally.normal
         if normal is None:
             normal = step.pressure_pa * (1.0 - step.peak_tolerance) / step.charge_pa
         second_pa = channels.good(channels.second)
@@ -193,7 +188,7 @@ class SurgeStep:
 
     def _part_company(self, sight: Sight, sign: str) -> Standing:
         cycle = self.cut_short(sight.seq, sight.t_ns)
-        self.count.failed_at = self.count.released
+        self.tally.failed_at = self.tally.released
         trace_class = "wet" if sign == "wet" else "no_back_pressure"
         said = "water beneath the specimen" if sign == "wet" else "no back pressure: a cap is gone or the body is open"
         return Standing(wanted=Wanted(), word=ENDS, trace_class=trace_class, sign=sign, said=said, cycle=cycle)
@@ -244,7 +239,7 @@ class SurgeStep:
             return Standing(wanted=self._open)
         cycle = self._cycle_of(sight.seq, sight.t_ns, self._blow_down_ns, self._came_back(part), partial=False)
         back = self._back_total / self._back_samples if self._back_samples else float("nan")
-        self.count.add(cycle, back)
+        self.tally.add(cycle, back)
         return self._after(cycle, sight)
 
     def _came_back(self, part: MovingPart | None) -> bool | None:
@@ -252,7 +247,7 @@ class SurgeStep:
             return None
         if part.sign != "trace":
             return self._returned_ns >= 0
-        normal_ns = self.count.normal_blow_down_ns
+        normal_ns = self.tally.normal_blow_down_ns
         return normal_ns is None or self._blow_down_ns <= part.slow * normal_ns
 
     # ---- what follows a cycle
@@ -270,7 +265,7 @@ class SurgeStep:
                 return stuck
         else:
             self._extras_in_a_row = 0
-        if self.count.in_a_row_invalid >= step.give_up:
+        if self.tally.in_a_row_invalid >= step.give_up:
             said = f"{step.give_up} cycles in a row were not valid: {', '.join(cycle.why)}"
             return Standing(wanted=Wanted(), word=ENDS, trace_class="given_up", said=said, cycle=cycle)
         return Standing(wanted=self._open, cycle=cycle, events=tuple(events), is_safe_point=True)
@@ -286,7 +281,7 @@ class SurgeStep:
             does = "ask"
         if does == "stop":
             said = f"the moving part stuck at cycle {cycle.cycle}"
-            self.count.failed_at = cycle.cycle
+            self.tally.failed_at = cycle.cycle
             return Standing(wanted=Wanted(), word=ENDS, trace_class="stuck", said=said, cycle=cycle, events=events)
         if does == "ask":
             self._assisted = True
@@ -299,7 +294,7 @@ class SurgeStep:
 
     def _rest(self, sight: Sight) -> Standing:
         """Between surges: where a block ends, a neighbour gets the chamber, and a hold holds."""
-        step, count = self._step, self.count
+        step, count = self._step, self.tally
         if sight.sampled:
             self._meter.rest(sight.sampled_ns, sight.pressure_pa)
         rested_ns = sight.clock_ns - self._clock_ns
@@ -328,7 +323,7 @@ class SurgeStep:
         why = self._why(unseen, partial)
         took_ns = self._returned_ns - self._below_ns if self._returned_ns >= 0 else None
         return Cycle(
-            seq=seq, t_ns=t_ns, cycle=self.count.released, block=self._block, released_ns=self._released_ns,
+            seq=seq, t_ns=t_ns, cycle=self.tally.released, block=self._block, released_ns=self._released_ns,
             applied=applied, valid=not why, why=why, partial=partial, extra=self._extra, assisted=self._assisted,
             charge_pa=self._charge_pa, peak_sampled_pa=meter.peak_pa, peak_held_pa=self._held_pa,
             gap_ns=meter.gap_ns, trough_pa=meter.trough_pa, rise_pa_per_s=meter.rise_pa_per_s,

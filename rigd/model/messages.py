@@ -1,6 +1,6 @@
 """The messages that enter and leave the engine: the whole of its contact with the world.
 
-Everything the engine ever learns is one of the first seven shapes, and all it ever says is one of the last seven.
+Everything the engine ever learns is one of the first seven shapes, and all it ever says is one of the last eight.
 A record is these messages in order, so whoever holds the record can run the engine again and compare. The shapes know
 nothing of sockets, files or clocks: `seq` and `t_ns` were decided where the inbox is read, once, and are simply
 carried.
@@ -122,7 +122,7 @@ class Reading:
     values: tuple[float, ...]  # Pa, K, m3/s, or 0/1 for a switch; not zeroed, head-corrected
     quality: tuple[int, ...]  # calc.exact.quality codes
     step: int  # index into Profile.steps, -1 when none
-    cycle: int
+    cycle: int  # number of the surge, turn, aim or check under way, 0 before the first
     target_pa: float  # pressure called for at this moment, NaN when none
     highest_pa: float
 
@@ -205,6 +205,20 @@ class Cycle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What the engine makes of something less than the whole run: one turn of a cap, one aim, one check of the rig."""
+
+    seq: int
+    t_ns: int
+    step: int  # index into Profile.steps
+    number: int  # 1 for the first of this run
+    kind: str  # "turn", "aim", "air", "check"
+    verdict: str  # model.verdicts.JUDGEMENTS
+    text: str  # for people
+    data: Data  # for programs (SI units)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
     """What the engine concluded, once, when the run has ended and the last question is answered or timed out."""
 
@@ -233,5 +247,5 @@ class Result:
     data: Data = ()  # what this kind of test counts besides: model.verdicts names the keys
 
 
-Output = Reading | ValveCommand | Kick | Prompt | Event | Cycle | Result
+Output = Reading | ValveCommand | Kick | Prompt | Event | Cycle | Judgement | Result
 Message = Input | Output

@@ -12,9 +12,12 @@ from rigd.model.observations import BODY_FAILURES, OBSERVATIONS
 TRACE_CLASSES = (
     "collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor",
     "run_out", "stuck", "no_back_pressure", "no_blow_down", "given_up", "wet",
+    "onset", "tight", "not_monotone", "undecided", "aimed", "commissioned", "not_commissioned",
 )  # fmt: skip
 SIGNS = ("pressure_fall", "not_following", "operator_mark", "back_pressure", "wet")
 VERDICTS = ("accept", "reject", "undecided", "invalid", "none")
+
+JUDGEMENTS = ("tight", "leaking", "undecided", "passed", "failed", "measured")
 
 BY_CRITERION = "by criterion"
 """Not a verdict: the verdict follows from the acceptance criterion, or is `none` when there is no criterion."""
@@ -44,6 +47,17 @@ OUTCOMES = {
     "ceiling": Outcome(words="ceiling reached, not failed", verdict=BY_CRITERION, exit_code=None, failed=False),
     "run_out": Outcome(words="all cycles done, not failed", verdict=BY_CRITERION, exit_code=None, failed=False),
     "stuck": Outcome(words="the moving part stuck", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "leak_onset": Outcome(words="leaks from a turn of the cap on", verdict=BY_CRITERION, exit_code=None, failed=True),
+    "tight_throughout": Outcome(words="tight at every turn", verdict=BY_CRITERION, exit_code=None, failed=False),
+    "not_monotone": Outcome(
+        words="leaked, then was tight at a larger turn: no onset",
+        verdict="undecided",
+        exit_code=errors.NOT_MET,
+        failed=False,
+    ),
+    "aimed": Outcome(words="every aim was made", verdict="none", exit_code=None, failed=False),
+    "commissioned": Outcome(words="every check of the rig passed", verdict="accept", exit_code=None, failed=False),
+    "not_commissioned": Outcome(words="a check of the rig failed", verdict="reject", exit_code=None, failed=False),
     "no_blow_down": Outcome(
         words="the pressure stayed up after a surge", verdict="undecided", exit_code=errors.NOT_MET, failed=False
     ),
@@ -82,7 +96,10 @@ EXIT_BY_VERDICT = {
 ENDINGS = ("stopped", "tripped", "interrupted")
 """Ways a run ends that no observation can turn into something else."""
 
-NEEDS_NO_LOOK = ("supply_exhausted", "run_out", "stuck", "no_blow_down", "given_up")
+NEEDS_NO_LOOK = (
+    "supply_exhausted", "run_out", "stuck", "no_blow_down", "given_up", "onset", "tight", "not_monotone", "undecided",
+    "aimed", "commissioned", "not_commissioned",
+)  # fmt: skip
 """What the trace alone says well enough: nobody need have looked at the specimen."""
 
 _BY_CLASS_WHEN_NOTHING_FOUND = {
@@ -92,6 +109,13 @@ _BY_CLASS_WHEN_NOTHING_FOUND = {
     "stuck": "stuck",
     "no_blow_down": "no_blow_down",
     "given_up": "given_up",
+    "onset": "leak_onset",
+    "tight": "tight_throughout",
+    "not_monotone": "not_monotone",
+    "undecided": "given_up",
+    "aimed": "aimed",
+    "commissioned": "commissioned",
+    "not_commissioned": "not_commissioned",
     "collapse": "not_inspected",
     "slow_loss": "not_inspected",
 }

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rigd.engine.states import RUN_TABLE, TRIP_TABLE, draw
-from rigd.model.messages import ACTS, ValveCommand
+from rigd.model.messages import ACTS, Event, OperatorAction, ValveCommand
 from rigd.model.states import RUN_STATES, TRIP_STATES
 
 
@@ -215,3 +215,13 @@ def test_an_adversarial_operator_never_raises_pressure_without_arm_and_start(new
         bench.scan(scans)
         energised = any(type(o) is ValveCommand and o.raises for o in bench.said)
         assert not energised or (armed and started)
+
+
+def test_a_pedal_may_mark_hold_and_vent_and_nothing_else(bench):
+    """SAFETY S26: a pedal or a wet glove may mark, hold or vent, never start or raise pressure."""
+    bench.to_ready()
+    for act in ACTS:
+        said = bench.send(OperatorAction, act=act, person="P. Person", named=True, source="pedal", prompt=1, answer="x")
+        refused = next(o for o in said if type(o) is Event and o.kind in ("granted", "refused"))
+        pedal_refused = "pedal" in refused.text and refused.kind == "refused"
+        assert pedal_refused == (act not in ("mark", "hold", "vent")), act
