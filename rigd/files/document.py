@@ -51,19 +51,14 @@ class Document:
         """
         known = path in self.texts and path in self.told
         self.told.add(path)
-        if not known and not self.full:
-            line, column = self.place(path, at_key=at_key)
-            self.faults.append(
-                Fault(
-                    path=self.path,
-                    line=line,
-                    column=column,
-                    key=say_path(path),
-                    found=found,
-                    allowed=allowed,
-                    todo=todo,
-                )
-            )
+        if known or self.full:
+            return
+        line, column = self.place(path, at_key=at_key)
+        fault = Fault(
+            path=self.path, line=line, column=column, key=say_path(path), found=found, allowed=allowed, todo=todo
+        )
+        if fault not in self.faults:  # what is wrong at every station is told once
+            self.faults.append(fault)
 
     @property
     def full(self) -> bool:

@@ -7,9 +7,9 @@ its business. Every refusal is a PydanticCustomError that carries `allowed` and 
 import re
 from collections.abc import Callable
 from datetime import date
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, Union
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Tag, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from rigd.files import units
@@ -172,6 +172,30 @@ AddressText = Annotated[
         }
     ),
 ]
+EACH = "each"
+
+
+def _read_station(text: Any) -> int | str:
+    if text == EACH or (isinstance(text, int) and not isinstance(text, bool) and text >= 1):
+        return text
+    raise refusal(f"`{EACH}` for all stations, or the number of one, from 1")
+
+
+StationText = Annotated[
+    Any,
+    BeforeValidator(_read_station),
+    WithJsonSchema({"anyOf": [{"const": EACH}, {"type": "integer", "minimum": 1}]}),
+]
+
+
+def one_or_each(item: Any) -> Any:
+    """One for all, or a list with one for each station. The tags keep a fault at the piece it is about."""
+    return Annotated[
+        Union[Annotated[item, Tag("one")], Annotated[list[item], Tag("list")]],  # noqa: UP007
+        Discriminator(lambda value: "list" if isinstance(value, list) else "one"),
+    ]
+
+
 Signal = Annotated[
     Any,
     BeforeValidator(_read_signal),
@@ -195,5 +219,7 @@ Height = quantity(units.LENGTH, low="-100 m", high="100 m")
 Volume = quantity(units.VOLUME, low="0 L", high="100 m^3")
 Flow = quantity(units.FLOW, low="0 L/min", high="10 m^3/s")
 PositiveFlow = quantity(units.FLOW, low="0.001 L/min", high="10 m^3/s")
+Mass = quantity(units.MASS, low="-1000 kg", high="1000 kg")
+MassDifference = quantity(units.MASS, low="0 kg", high="1000 kg")
 Energy = quantity(units.ENERGY, low="0 J", high="1000 MJ")
 Percent = quantity(units.FRACTION, low="0 %", high="50 %")

@@ -9,6 +9,7 @@ from typing import Any
 from rigd.files import units
 from rigd.files.document import Document
 from rigd.files.rig_shape import SWITCH_WORDS, RowShape, SwitchChannel
+from rigd.files.rig_stations import count_of, spread
 from rigd.model.rig import (
     Address,
     Agreement,
@@ -36,12 +37,14 @@ KIND_OF = {
     "temperature": units.TEMPERATURE,
     "flow": units.FLOW,
     "position": units.LENGTH,
+    "mass": units.MASS,
 }
 NO_READ_BACK = "none"
 ANYONE = "anyone"
 
 
 def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
+    sound, written = spread(sound)
     devices, channels = list(sound["devices"]), list(sound["channels"])
     inlet = sound["inlet_flow"]
     return Rig(
@@ -49,7 +52,9 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
         site=sound["site"],
         simulated=sound["simulated"],
         devices=tuple(_device(name, shape) for name, shape in sound["devices"].items()),
-        channels=tuple(_channel(document, name, shape, sound) for name, shape in sound["channels"].items()),
+        channels=tuple(
+            _channel(document, name, written[name], shape, sound) for name, shape in sound["channels"].items()
+        ),
         outputs=tuple(_output(name, shape, devices, channels) for name, shape in sound["outputs"].items()),
         rows=tuple(_row(name, shape, sound["channels"]) for name, shape in sound["rows"].items()),
         control=Control(
@@ -84,6 +89,7 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
         regulator_m3_per_s=sound["regulator_flow"],
         watchdog_ns=sound["watchdog"],
         line=_line(sound.get("line")),
+        stations=count_of(sound),
     )
 
 
@@ -146,7 +152,7 @@ def _device(name: str, shape: Any) -> Device:
     return Device(name=name, driver=shape.driver, settings=settings, scan_ns=shape.scan, timeout_ns=shape.timeout)
 
 
-def _channel(document: Document, name: str, shape: Any, sound: dict[str, Any]) -> Channel:
+def _channel(document: Document, name: str, written: str, shape: Any, sound: dict[str, Any]) -> Channel:
     quantity = quantity_of(shape)
     common: dict[str, Any] = {
         "name": name,
@@ -156,6 +162,7 @@ def _channel(document: Document, name: str, shape: Any, sound: dict[str, Any]) -
         "address": Address(table=shape.address[0], offset=shape.address[1]),
         "required": shape.required,
         "stale_ns": shape.stale or sound["devices"][shape.device].stale,
+        "station": shape.station or 0,
     }
     if isinstance(shape, SwitchChannel):
         return Channel(**common, **_SWITCH_FIELDS, bit=shape.bit)
@@ -181,7 +188,7 @@ def _channel(document: Document, name: str, shape: Any, sound: dict[str, Any]) -
         tapping=(shape.tapping or "") if pressure else "",
         module=(shape.module or "") if pressure else "",
         power=(shape.power or "") if pressure else "",
-        display=shape.display or _unit_written(document, name, shape),
+        display=shape.display or _unit_written(document, written, shape),
         certificate=shape.certificate or "",
         due=shape.due or "",
     )
@@ -230,6 +237,7 @@ def _output(name: str, shape: Any, devices: list[str], channels: list[str]) -> O
         read_back_ns=shape.agree_within or 0,
         pa_low=shape.pressure.safe if shape.pressure else 0.0,
         pa_high=shape.pressure.energised if shape.pressure else 0.0,
+        station=shape.station or 0,
     )
 
 

@@ -29,11 +29,11 @@ def psi(value_pa: float) -> str:
     return units.say(value_pa, "psi")
 
 
-def check_limits(document: Document, sound: dict[str, Any]) -> None:
+def check_limits(document: Document, sound: dict[str, Any], whole: bool) -> None:
+    """`sound` is the file as one station has it; `whole`: every channel and row of the file is sound by itself."""
     channels = dict(sound.get("channels") or {})
     rows = dict(sound.get("rows") or {})
     limits = {name: _check_row(document, name, row, channels) for name, row in rows.items()}
-    whole = len(rows) == _count(document, "rows") and len(channels) == _count(document, "channels")
     if whole and all(limit is not None for limit in limits.values()):
         _check_guards(document, rows, channels)
     _check_specimen_channels(document, channels)
@@ -42,11 +42,6 @@ def check_limits(document: Document, sound: dict[str, Any]) -> None:
     _check_vent_limit(document, sound, channels)
     _check_agreement(document, sound, channels)
     _check_approach(document, sound)
-
-
-def _count(document: Document, block: str) -> int:
-    found = document.data.get(block) if isinstance(document.data, dict) else None
-    return len(found) if isinstance(found, dict) else -1
 
 
 def _specimens(channels: dict[str, Any]) -> dict[str, Any]:

@@ -10,16 +10,23 @@ from typing import Any
 from rigd.files import units
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
+from rigd.files.fields import EACH
 from rigd.files.rig_build import KIND_OF, NO_READ_BACK, quantity_of, signal_of
 from rigd.files.rig_limits import check_limits
 from rigd.files.rig_shape import CHANNEL_SHAPES, QUANTITY_OF_ROLE, SwitchChannel
+from rigd.files.rig_stations import check_stations, count_of, placed, view_of, views_of
 from rigd.files.units import NotAQuantity
 from rigd.model.rig import CHANNEL_ROLES
 
-VALVES = ("supply", "inlet", "vent", "fill")
+VALVES = ("supply", "inlet", "air", "vent", "fill")
+OWN_OUTPUTS = ("inlet", "air", "vent", "fill")  # of each station: what is shut here must not be open there
+OWN_ROLES = ("specimen", "held_peak", "returned", "displacement", "wet")
 NEEDED_OUTPUTS = ("supply", "inlet", "vent", "set_point", "watchdog")
 NEEDED_ROLES = {"specimen": 2, "door": 1, "emergency_stop": 1}
-ONCE_ROLES = ("feed", "supply", "water_temperature", "specimen_temperature", "door", "emergency_stop", "relief")
+ONCE_ROLES = (
+    *("feed", "supply", "water_temperature", "specimen_temperature", "door", "emergency_stop", "relief"),
+    *("held_peak", "returned", "displacement", "wet", "make_up_flow", "catch", "gas_temperature"),
+)
 BIT_TABLES = ("coil", "discrete")
 WRITABLE = ("holding", "coil")
 LONGEST_STALE_S = 1.0  # a required value older than this guards nothing: 15 psi at the rate of the demo ramp
@@ -48,19 +55,26 @@ def pick_channel(document: Document, path: Path, entry: Any) -> Any:
 
 def check_rig(document: Document, sound: dict[str, Any]) -> None:
     """Note every fault of a rig file that no single block shows."""
-    channels = _entries(sound, "channels")
-    outputs = _entries(sound, "outputs")
+    check_stations(document, sound)
+    whole = {block: len(_entries(sound, block)) == len(_written(document, block)) for block in ("channels", "outputs")}
+    guards = whole["channels"] and len(_entries(sound, "rows")) == len(_written(document, "rows"))
     _check_devices(document, sound)
     _check_names(document, sound)
-    for name, shape in channels.items():
-        _check_channel(document, name, shape, sound)
-    for name, shape in outputs.items():
-        _check_output(document, name, shape)
-    _check_addresses(document, channels, "channels")
-    _check_addresses(document, outputs, "outputs")
-    _check_roles(document, channels, outputs)
+    for view in views_of(sound):
+        for name, shape in _entries(view, "channels").items():
+            _check_channel(document, name, shape, sound)
+        for name, shape in _entries(view, "outputs").items():
+            _check_output(document, name, shape)
+        _check_once(document, "outputs", _entries(view, "outputs"), tuple(dict.fromkeys((*NEEDED_OUTPUTS, *VALVES))))
+        _check_once(document, "channels", _entries(view, "channels"), ONCE_ROLES)
+        _check_read_backs(document, _entries(view, "outputs"))
+        check_limits(document, view, guards)
+    for block in ("channels", "outputs"):
+        _check_addresses(document, sound, block)
+        _check_own(document, sound, block)
+        if whole[block]:
+            _check_needed(document, sound, block)
     _check_line(document, sound)
-    check_limits(document, sound)
 
 
 def _entries(sound: dict[str, Any], block: str) -> dict[str, Any]:
@@ -96,16 +110,27 @@ def _check_names(document: Document, sound: dict[str, Any]) -> None:
     devices, channels = _written(document, "devices"), _written(document, "channels")
     for block in ("channels", "outputs"):
         for name, shape in _entries(sound, block).items():
-            _check_name(document, (block, name, "device"), shape.device, devices, "a device")
+            _check_device(document, (block, name, "device"), shape.device, devices)
     for name, shape in _entries(sound, "outputs").items():
         if shape.read_back != NO_READ_BACK:
             _check_name(document, ("outputs", name, "read_back"), shape.read_back, channels, "a channel")
             target = _entries(sound, "channels").get(shape.read_back)
+            path = ("outputs", name, "read_back")
             if target is not None and target.role != "read_back":
-                path = ("outputs", name, "read_back")
                 document.fault(path, document.found(path), "a channel with `role: read_back`")
+            elif target is not None and target.station != shape.station:
+                where = f"`station: {shape.station}`" if shape.station else "no `station`"
+                document.fault(path, document.found(path), f"a channel with {where}, as {name} has")
     for name, shape in _entries(sound, "rows").items():
         _check_name(document, ("rows", name, "channel"), shape.channel, channels, "a channel")
+
+
+def _check_device(document: Document, path: Path, device: Any, known: list[str]) -> None:
+    if not isinstance(device, list):
+        _check_name(document, path, device, known, "a device")
+        return
+    for at, one in enumerate(device):
+        _check_name(document, (*path, at), one, known, "a device")
 
 
 def _check_name(document: Document, path: Path, name: str, known: list[str], what: str) -> None:
@@ -210,16 +235,20 @@ def _check_output(document: Document, name: str, shape: Any) -> None:
         document.fault((*path, "pressure"), "safe not below energised", "the safe set-point below the other")
 
 
-def _check_addresses(document: Document, entries: dict[str, Any], block: str) -> None:
-    """Two names for one register are one of them wrong."""
+def _check_addresses(document: Document, sound: dict[str, Any], block: str) -> None:
+    """Two names for one register are one of them wrong; one of a repeated entry is named with its station."""
     taken: dict[tuple[Any, ...], str] = {}
-    for name, shape in entries.items():
-        for place in _places(shape):
-            if place in taken:
-                at = (block, name, "address")
-                document.fault(at, document.found(at), f"an address not taken by {taken[place]}")
+    for name, written in _entries(sound, block).items():
+        numbers = range(1, count_of(sound) + 1) if written.station == EACH else (0,)
+        for number in numbers:
+            shape = placed(written, number)
+            clash = next((taken[place] for place in _places(shape) if place in taken), "")
+            if clash:
+                at: Path = (block, name, "address")
+                at = (*at, number - 1) if isinstance(written.address, list) else at
+                document.fault(at, document.found(at), f"an address not taken by {clash}")
                 break
-            taken[place] = name
+            taken.update(dict.fromkeys(_places(shape), f"{name} of station {number}" if number else name))
 
 
 def _places(shape: Any) -> Iterator[tuple[Any, ...]]:
@@ -233,20 +262,37 @@ def _places(shape: Any) -> Iterator[tuple[Any, ...]]:
             yield shape.device, table, offset + word, bit
 
 
-def _check_roles(document: Document, channels: dict[str, Any], outputs: dict[str, Any]) -> None:
-    _check_once(document, "outputs", outputs, tuple(dict.fromkeys((*NEEDED_OUTPUTS, "fill"))))
-    _check_once(document, "channels", channels, ONCE_ROLES)
-    if len(outputs) == len(_written(document, "outputs")) and outputs:
-        present = [shape.role for shape in outputs.values()]
-        for role in NEEDED_OUTPUTS:
-            if role not in present:
-                document.fault(("outputs",), f"no output with `role: {role}`", "one of it", at_key=True)
-    if len(channels) == len(_written(document, "channels")) and channels:
-        for role, least in NEEDED_ROLES.items():
-            count = sum(1 for shape in channels.values() if shape.role == role)
+def _check_needed(document: Document, sound: dict[str, Any], block: str) -> None:
+    """What no station can do without. The first station that lacks it is told."""
+    needed = dict.fromkeys(NEEDED_OUTPUTS, 1) if block == "outputs" else NEEDED_ROLES
+    stations = count_of(sound)
+    for role, least in needed.items():
+        for number in range(1, stations + 1):
+            entries = _entries(view_of(sound, number), block)
+            if not entries:
+                continue
+            count = sum(1 for shape in entries.values() if shape.role == role)
+            where = f" at station {number}" if stations > 1 else ""
+            if count < least and block == "outputs":
+                document.fault((block,), f"no output with `role: {role}`{where}", "one of it", at_key=True)
+                break
             if count < least:
                 allowed = f"at least {least}" + (": one transducer alone is trusted by nobody" if least > 1 else "")
-                document.fault(("channels",), f"{count} with `role: {role}`", allowed, at_key=True)
+                document.fault((block,), f"{count} with `role: {role}`{where}", allowed, at_key=True)
+                break
+
+
+def _check_own(document: Document, sound: dict[str, Any], block: str) -> None:
+    """What belongs to a specimen belongs to its station alone."""
+    if count_of(sound) == 1:
+        return
+    for name, shape in _entries(sound, block).items():
+        if shape.role in (OWN_OUTPUTS if block == "outputs" else OWN_ROLES) and shape.station is None:
+            allowed = f"the key `station`: {shape.role} is of one specimen and no two stations share it"
+            document.fault((block, name, "station"), "nothing", allowed, "Add `station: each`")
+
+
+def _check_read_backs(document: Document, outputs: dict[str, Any]) -> None:
     seen: dict[str, str] = {}
     for name, shape in outputs.items():
         if shape.read_back != NO_READ_BACK and shape.read_back in seen:

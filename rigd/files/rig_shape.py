@@ -17,6 +17,8 @@ from rigd.files.fields import (
     Height,
     Label,
     Length,
+    Mass,
+    MassDifference,
     Name,
     Percent,
     PositiveFlow,
@@ -25,14 +27,16 @@ from rigd.files.fields import (
     PressureReading,
     Shape,
     Signal,
+    StationText,
     Temperature,
     TemperatureDifference,
     Volume,
     Words,
     duration,
+    one_or_each,
     quantity,
 )
-from rigd.model.rig import RESTRAINTS
+from rigd.model.rig import OUTPUT_ROLES, RESTRAINTS
 from rigd.model.states import RUN_STATES
 
 SWITCH_WORDS = {
@@ -40,6 +44,8 @@ SWITCH_WORDS = {
     "emergency_stop": ("pressed", "released"),
     "relief": ("lifted", "seated"),
     "read_back": ("off", "energised"),
+    "returned": ("away", "back"),
+    "wet": ("wet", "dry"),
     "other": ("off", "on"),
 }
 """What a bit means, 0 first. The second word of a guard is the healthy one, so a broken wire reads as trouble."""
@@ -51,6 +57,10 @@ Lag = duration("0 ms", "60 s")
 SAFE_COUNTS = (-32768, 65535)
 Bore = quantity(units.LENGTH, low="0.1 mm", high="1 m")
 Run = quantity(units.LENGTH, low="1 cm", high="1000 m")
+MAX_STATIONS = 8  # issue 5 asks for so many; their wire is shared, and more would not be read often enough
+Place = one_or_each(AddressText)
+Box = one_or_each(Words)
+STATION = "`each`: repeated for every station, with `address` (or `device`) as a list; or the number of one station"
 Modulus = quantity(units.PRESSURE, low="1 MPa", high="1000000 MPa")  # from soft rubber to five times steel
 MAX_WATCHDOG = "500 ms"  # SAFETY S7: the external relay drops out at most this long after the last kick
 
@@ -108,8 +118,9 @@ def _calibration(name: str, value: Any) -> Any:
 class _NumberShape(Shape):
     """What every channel with a number has."""
 
-    device: Words = Field(description="one of the devices of this file")
-    address: AddressText = Field(description="where the value lives, such as holding:0 or 40001")
+    device: Box = Field(description="one of the devices of this file, or a list of them, one a station")
+    address: Place = Field(description="where the value lives, such as holding:0 or 40001, or a list, one a station")
+    station: StationText | None = Field(default=None, description=STATION)
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = Field(description="type of the number on the wire")
     order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = Field(
         default="ABCD", description="order of the bytes on the wire, A the most significant"
@@ -125,7 +136,7 @@ class _NumberShape(Shape):
 class PressureChannel(_NumberShape):
     """A pressure transducer."""
 
-    role: Literal["specimen", "feed", "supply", "other"] = Field(description="what the rig uses it for")
+    role: Literal["specimen", "feed", "supply", "held_peak", "other"] = Field(description="what the rig uses it for")
     quantity: Literal["pressure"] | None = Field(default=None, description="needed only when the role is `other`")
     calibration: _calibration("PressureCalibration", PressureReading) = Field(description="signal to pressure")
     reference: Literal["gauge", "absolute", "sealed"] = Field(description="what its zero is")
@@ -148,7 +159,9 @@ class PressureChannel(_NumberShape):
 class TemperatureChannel(_NumberShape):
     """A thermometer."""
 
-    role: Literal["water_temperature", "specimen_temperature", "other"] = Field(description="what the rig uses it for")
+    role: Literal["water_temperature", "specimen_temperature", "gas_temperature", "other"] = Field(
+        description="what the rig uses it for"
+    )
     quantity: Literal["temperature"] | None = Field(default=None, description="needed only when the role is `other`")
     calibration: _calibration("TemperatureCalibration", Temperature) = Field(description="signal to temperature")
     plausible: _pair(Temperature) = Field(description="readings outside this range are not believed")
@@ -160,8 +173,8 @@ class TemperatureChannel(_NumberShape):
 class FlowChannel(_NumberShape):
     """A flow meter."""
 
-    role: Literal["other"] = Field(description="what the rig uses it for")
-    quantity: Literal["flow"]
+    role: Literal["make_up_flow", "other"] = Field(description="what the rig uses it for")
+    quantity: Literal["flow"] | None = Field(default=None, description="needed only when the role is `other`")
     calibration: _calibration("FlowCalibration", Flow) = Field(description="signal to flow")
     plausible: _pair(Flow) = Field(description="readings outside this range are not believed")
     accuracy: Flow = Field(description="uncertainty, as declared")
@@ -172,8 +185,8 @@ class FlowChannel(_NumberShape):
 class PositionChannel(_NumberShape):
     """A position or displacement."""
 
-    role: Literal["other"] = Field(description="what the rig uses it for")
-    quantity: Literal["position"]
+    role: Literal["displacement", "other"] = Field(description="what the rig uses it for")
+    quantity: Literal["position"] | None = Field(default=None, description="needed only when the role is `other`")
     calibration: _calibration("PositionCalibration", Height) = Field(description="signal to position")
     plausible: _pair(Height) = Field(description="readings outside this range are not believed")
     accuracy: Length = Field(description="uncertainty, as declared")
@@ -181,32 +194,49 @@ class PositionChannel(_NumberShape):
     display: Literal[units.LENGTH.units] | None = Field(default=None, description="unit shown to people")
 
 
+class MassChannel(_NumberShape):
+    """A scale."""
+
+    role: Literal["catch", "other"] = Field(description="what the rig uses it for")
+    quantity: Literal["mass"] | None = Field(default=None, description="needed only when the role is `other`")
+    calibration: _calibration("MassCalibration", Mass) = Field(description="signal to mass")
+    plausible: _pair(Mass) = Field(description="readings outside this range are not believed")
+    accuracy: MassDifference = Field(description="uncertainty, as declared")
+    resolution: MassDifference | None = Field(default=None, description="needed for float32 only")
+    display: Literal[units.MASS.units] | None = Field(default=None, description="unit shown to people")
+
+
 class SwitchChannel(Shape):
     """One bit of a register, or one coil or discrete input."""
 
-    role: Literal["door", "emergency_stop", "relief", "read_back", "other"] = Field(
+    role: Literal["door", "emergency_stop", "relief", "read_back", "returned", "wet", "other"] = Field(
         description="what the rig uses it for"
     )
     quantity: Literal["switch"] | None = Field(default=None, description="needed only when the role is `other`")
-    device: Words = Field(description="one of the devices of this file")
-    address: AddressText = Field(description="where the bit lives, such as holding:5 with `bit: 0`")
+    device: Box = Field(description="one of the devices of this file, or a list of them, one a station")
+    address: Place = Field(description="where the bit lives, such as holding:5 with `bit: 0`, or a list, one a station")
+    station: StationText | None = Field(default=None, description=STATION)
     bit: int = Field(default=0, ge=0, le=15, description="which bit of the register, 0 the least significant")
     stale: DeviceTime | None = Field(default=None, description="a value older than this counts as lost")
     required: bool = Field(default=True, description="true: losing it is a trip")
 
 
-ChannelShape = PressureChannel | TemperatureChannel | FlowChannel | PositionChannel | SwitchChannel
+ChannelShape = PressureChannel | TemperatureChannel | FlowChannel | PositionChannel | MassChannel | SwitchChannel
 CHANNEL_SHAPES = {
     "pressure": PressureChannel,
     "temperature": TemperatureChannel,
     "flow": FlowChannel,
     "position": PositionChannel,
+    "mass": MassChannel,
     "switch": SwitchChannel,
 }
 QUANTITY_OF_ROLE = {
-    **dict.fromkeys(("specimen", "feed", "supply"), "pressure"),
-    **dict.fromkeys(("water_temperature", "specimen_temperature"), "temperature"),
-    **dict.fromkeys(("door", "emergency_stop", "relief", "read_back"), "switch"),
+    **dict.fromkeys(("specimen", "feed", "supply", "held_peak"), "pressure"),
+    **dict.fromkeys(("water_temperature", "specimen_temperature", "gas_temperature"), "temperature"),
+    **dict.fromkeys(("door", "emergency_stop", "relief", "read_back", "returned", "wet"), "switch"),
+    "displacement": "position",
+    "make_up_flow": "flow",
+    "catch": "mass",
 }
 
 
@@ -227,9 +257,10 @@ class SetPointShape(Shape):
 class OutputShape(Shape):
     """One thing the rig drives. De-energised is isolated and vented."""
 
-    role: Literal["supply", "inlet", "vent", "fill", "set_point", "watchdog"] = Field(description="what it does")
-    device: Words = Field(description="one of the devices of this file")
-    address: AddressText = Field(description="where it is written, such as holding:100 or coil:0")
+    role: Literal[OUTPUT_ROLES] = Field(description="what it does")
+    device: Box = Field(description="one of the devices of this file, or a list of them, one a station")
+    address: Place = Field(description="where it is written, such as holding:100 or coil:0, or a list, one a station")
+    station: StationText | None = Field(default=None, description=STATION)
     counts: CountsShape = Field(description="raw values {safe: 0, energised: 1}")
     safe_reason: Words | None = Field(default=None, description="why the safe value is not 0, in words")
     read_back: Words = Field(description="the channel that shows its true state, or `none`")
@@ -350,7 +381,10 @@ class RigShape(Shape):
     rig: Label = Field(description="name of the rig")
     site: Words = Field(description="where it stands")
     simulated: bool = Field(description="true: no iron behind it, no pressure anywhere")
-    devices: dict[Name, DeviceShape] = Field(min_length=1, max_length=8, description="boxes on wires, by name")
+    stations: int = Field(
+        default=1, ge=1, le=MAX_STATIONS, description="how many specimens at once, each with valves of its own"
+    )
+    devices: dict[Name, DeviceShape] = Field(min_length=1, max_length=12, description="boxes on wires, by name")
     channels: dict[Name, ChannelShape] = Field(min_length=1, max_length=64, description="what is read, by name")
     outputs: dict[Name, OutputShape] = Field(min_length=1, max_length=16, description="what is driven, by name")
     rows: dict[Name, RowShape] = Field(min_length=1, max_length=40, description="guards, by name")

@@ -58,6 +58,7 @@ FLOW = Kind(
     units=("L/min", "L/s", "L/h", "mL/min", "m^3/h", "m^3/s", "ft^3/min", "gpm"),
     examples=("2 L/min", "0.5 gpm"),
 )
+MASS = Kind(name="mass", si="kg", units=("kg", "g", "mg", "lb", "oz"), examples=("1.5 kg", "20 g"))
 ENERGY = Kind(name="energy", si="J", units=("J", "kJ", "MJ", "ft_lb"), examples=("40 kJ", "3000 ft_lb"))
 CURRENT = Kind(name="current", si="mA", units=("mA", "A", "uA"), examples=("4 mA", "0.02 A"))
 VOLTAGE = Kind(name="voltage", si="V", units=("V", "mV"), examples=("0.5 V", "5000 mV"))
@@ -65,7 +66,7 @@ COUNTS = Kind(name="number of counts", si="counts", units=("counts",), examples=
 FRACTION = Kind(name="percentage", si="", units=("%",), examples=("5 %", "0.5 %"))
 
 KINDS = (
-    *(PRESSURE, RATE, TIME, TEMPERATURE, DIFFERENCE, LENGTH, VOLUME, FLOW, ENERGY, CURRENT, VOLTAGE),
+    *(PRESSURE, RATE, TIME, TEMPERATURE, DIFFERENCE, LENGTH, VOLUME, FLOW, MASS, ENERGY, CURRENT, VOLTAGE),
     *(COUNTS, FRACTION),
 )
 SIGNALS = {"mA": CURRENT, "V": VOLTAGE, "counts": COUNTS}

@@ -18,6 +18,7 @@ PSI = 6894.757293168362
 SHIPPED = [
     ("demo", "rig"),
     ("two-modules", "rig"),
+    ("demo-surge", "rig"),
     ("ramped-burst", "profile"),
     ("timed-burst", "profile"),
     ("K-07", "specimen"),

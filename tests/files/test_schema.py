@@ -10,6 +10,7 @@ from rigd.files.schema import SHAPES, schema_of
 SHIPPED = [
     ("demo", "rig"),
     ("two-modules", "rig"),
+    ("demo-surge", "rig"),
     ("ramped-burst", "profile"),
     ("timed-burst", "profile"),
     ("K-07", "specimen"),
