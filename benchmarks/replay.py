@@ -25,7 +25,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from rigd.closing import as_arrays, close_run, measure, read_story, watched_columns
+from rigd.calc.burst import find_failure, watched_in
+from rigd.closing.closer import close_run
+from rigd.closing.rows import as_arrays, watched_columns
+from rigd.closing.story import read_story
 from rigd.files.load import find, load_profile_bytes, load_rig_bytes, load_specimen_bytes
 from rigd.replay import PROFILE, RIG, SPECIMEN, Replay, engine_of
 from rigd.store import events, seal
@@ -121,13 +124,13 @@ def analysing(run: Path) -> float:
     """Failure analysis against a bare read of the same file with a running maximum."""
     archive = open_run(run)
     engine = engine_of({name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN)})
-    story = read_story(archive.read(events.NAME), engine.profile)
+    story = read_story(archive.read(events.NAME).splitlines(), engine.profile)
     path = seal.part_path(run, 1)
 
     def whole() -> None:
         table = read_parquet(path.read_bytes(), columns=watched_columns(engine.rig))
-        failure = measure(as_arrays(table), story, engine.rig, engine.profile)
-        assert failure is not None and failure.sign
+        watched = watched_in(as_arrays(table), engine.rig, story.watched_step)
+        assert find_failure(watched, engine.profile.signs).sign
 
     def bare() -> None:
         table = pq.read_table(pa.BufferReader(path.read_bytes()))

@@ -167,7 +167,7 @@ async def measure(rig: Rig, prototype: Engine, server: subprocess.Popen, trips: 
 
 def close_for_ever(folder: Path) -> None:
     """Close one copy of an open run after another, as the closing process beside a run does."""
-    from rigd.closing import close_run
+    from rigd.closing.closer import close_run
 
     os.nice(10)
     for number in range(1_000_000):

@@ -16,7 +16,7 @@ from importlib import metadata, resources
 from pathlib import Path
 from typing import Any
 
-from rigd.closing import measure_again
+from rigd.closing.results import measure_again
 from rigd.model import errors
 from rigd.model.errors import CannotWrite, Misconfigured, RecordAltered
 from rigd.replay import Replay

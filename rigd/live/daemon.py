@@ -414,11 +414,10 @@ class RigProcess:
         return Ending(exit_code=code, record=self._record.folder, words=words, trouble=unsealed)
 
     def _outcome(self) -> tuple[int, str]:
+        unproven = self._engine.state == UNPROVEN
         if self._result is None:
-            return errors.STOPPED if self._leaving_s else errors.TRIPPED, "ended without a result"
-        code = exit_code_of(
-            outcome=self._result.outcome, verdict=self._result.verdict, unproven=self._engine.state == UNPROVEN
-        )
+            return errors.STOPPED if self._leaving_s and not unproven else errors.TRIPPED, "ended without a result"
+        code = exit_code_of(outcome=self._result.outcome, verdict=self._result.verdict, unproven=unproven)
         if self._leaving_s and code != errors.TRIPPED:
             code = errors.STOPPED  # whatever was measured is in the record; that the run was cut short comes first
         return code, self._result.outcome

@@ -53,10 +53,27 @@ class Line:
     time_s: np.ndarray  # since the record opened, at the sample, shape (n,)
     value: np.ndarray  # display unit, zeroed, shape (n,)
     good: np.ndarray  # bool, shape (n,)
+    before_s: np.ndarray | None = None  # since the sample before, shape (n,); None: every sample is here
+
+    @property
+    def since_s(self) -> np.ndarray:
+        """Since the sample before [s], shape (n,); NaN at the first."""
+        return np.diff(self.time_s, prepend=np.nan) if self.before_s is None else self.before_s
 
     @property
     def interval_s(self) -> float:
-        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else 0.0
+        return float(np.nanmedian(self.since_s)) if len(self.time_s) > 1 else 0.0
+
+    @property
+    def after_gap(self) -> np.ndarray:
+        """Are samples missing just before this one? bool, shape (n,)"""
+        longest = GAP_INTERVALS * self.interval_s
+        return self.since_s > longest if longest > 0.0 else np.zeros(len(self.time_s), bool)
+
+
+def before_name(channel: str) -> str:
+    """The column that a thinned trace has for this channel: how long before each row its last sample was [s]."""
+    return f"{channel}_before_s"
 
 
 def read_line(trace: Mapping[str, Any], name: str, *, pa_per_unit: float, zero_pa: float = 0.0) -> Line:
@@ -67,7 +84,11 @@ def read_line(trace: Mapping[str, Any], name: str, *, pa_per_unit: float, zero_p
     quality = trace.get(f"{name}_quality")
     good = as_floats(quality)[row] == GOOD if quality is not None else np.ones(len(row), dtype=bool)
     time_s = as_floats(trace["t_ns"])[row] / NS_PER_S - np.nan_to_num(age_us) / 1e6
-    return Line(name=name, row=row, time_s=time_s, value=(value[row] - zero_pa) / pa_per_unit, good=good)
+    before = trace.get(before_name(name))
+    return Line(
+        name=name, row=row, time_s=time_s, value=(value[row] - zero_pa) / pa_per_unit, good=good,
+        before_s=None if before is None else before[row],
+    )  # fmt: skip
 
 
 def as_floats(column: Any) -> np.ndarray:
@@ -100,7 +121,7 @@ def unbroken(line: Line) -> tuple[np.ndarray, np.ndarray]:
     """Times and values to draw as a line: thinned, with a NaN wherever samples are missing or bad."""
     good = np.flatnonzero(line.good)
     time_s, value = line.time_s[good], line.value[good]
-    cut = np.flatnonzero((np.diff(time_s) > GAP_INTERVALS * line.interval_s) | (np.diff(good) > 1))
+    cut = np.flatnonzero(line.after_gap[good][1:] | (np.diff(good) > 1))
     chosen = np.union1d(thin(time_s, value), np.union1d(cut, cut + 1)).astype(int)
     at = np.searchsorted(chosen, cut) + 1
     return np.insert(time_s[chosen], at, time_s[cut]), np.insert(value[chosen], at, np.nan)
@@ -108,9 +129,8 @@ def unbroken(line: Line) -> tuple[np.ndarray, np.ndarray]:
 
 def find_gaps(line: Line) -> list[tuple[float, float]]:
     """From and to of each stretch [s] in which samples are missing."""
-    longest = GAP_INTERVALS * line.interval_s
-    at = np.flatnonzero(np.diff(line.time_s) > longest) if longest > 0.0 else []
-    return [(float(line.time_s[i]), float(line.time_s[i + 1])) for i in at]
+    at = np.flatnonzero(line.after_gap)
+    return [(float(line.time_s[i] - line.since_s[i]), float(line.time_s[i])) for i in at]
 
 
 def plot_burst(
@@ -366,7 +386,7 @@ class Sheet:
             words += f" ± {self.say(bound, 2)}"
         assert self.failure is not None
         if run:
-            words += f"\nat {self.line.time_s[self.failure]:.3f} s, sample {self.failure}"
+            words += f"\nat {self.line.time_s[self.failure]:.3f} s"
             if "seq" in self.trace:
                 words += f", seq {int(as_floats(self.trace['seq'])[self.line.row[self.failure]])}"
         return words

@@ -88,13 +88,16 @@ class Archive:
 
     def trace(self, columns: list[str] | None = None) -> pa.Table:
         """All parts as one table, of these columns or of all."""
-        tables, number = [], 1
+        return pa.concat_tables(list(self.parts(columns)), promote_options="permissive")
+
+    def parts(self, columns: list[str] | None = None) -> Iterator[pa.Table]:
+        """One part of the trace after the other, of these columns or of all."""
+        number = 1
         while (found := self._part(number)) is not None:
-            tables.append(read_parquet(found[1], columns=columns, name=found[0]))
+            yield read_parquet(found[1], columns=columns, name=found[0])
             number += 1
-        if not tables:
+        if number == 1:
             raise RecordAltered((f"{seal.TRACE} has no parts",))
-        return pa.concat_tables(tables, promote_options="permissive")
 
     def _part(self, number: int) -> tuple[str, bytes] | None:
         name = seal.part_path(Path(), number).as_posix()

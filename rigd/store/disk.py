@@ -9,6 +9,7 @@ import errno
 import fcntl
 import os
 import stat
+from collections.abc import Iterable
 from pathlib import Path
 
 TEMPORARY = ".unfinished-"
@@ -67,14 +68,16 @@ def write_all(disk: Disk, descriptor: int, data: bytes) -> None:
         view = view[taken:]
 
 
-def write_file(path: Path, data: bytes, *, disk: Disk = DISK, mode: int = 0o640) -> None:
-    """Put a whole file into place, durably. After an error the place is as it was before."""
+def write_file(path: Path, data: bytes | Iterable[bytes], *, disk: Disk = DISK, mode: int = 0o640) -> None:
+    """Put a whole file into place, durably; its bytes, or piece after piece of them. After an error the place is as it
+    was before."""
     temporary = path.with_name(TEMPORARY + path.name)
     if os.path.lexists(temporary):
         disk.remove(temporary)
     descriptor = disk.create(temporary)
     try:
-        write_all(disk, descriptor, data)
+        for piece in (data,) if isinstance(data, bytes) else data:
+            write_all(disk, descriptor, piece)
         disk.sync(descriptor)
     finally:
         disk.close(descriptor)

@@ -122,6 +122,11 @@ def allocate_rig_log(records: Path, *, rig: str, utc_ns: int, disk: Disk = DISK)
     return RunFolder(number=0, path=path, state="unsealed")
 
 
+def number_of(folder: Path) -> int:
+    """The run number a folder's name carries, for a record that was cut before it said so; 0 when it has none."""
+    return next((run.number for run in list_runs(folder.parent) if run.path == folder), 0)
+
+
 def opened_at(folder: Path) -> int:
     """When a run folder was made, as its name says, for a run that died before it said so [ns since 1970 UTC]."""
     stamp = folder.name[:18]

@@ -134,11 +134,10 @@ class _Gathered:
 def join_pieces(folder: Path, identity: bytes, *, disk: Disk = DISK) -> None:
     """Make events.jsonl, chain.bin and, of a run that was signed, heads.bin from the pieces of all sealed segments."""
     numbers = sealed_segments(folder)
-    write_file(folder / events.NAME, b"".join(_pieces(folder, numbers, 0)), disk=disk)
-    rows = chain.heading(identity) + b"".join(_pieces(folder, numbers, 1))
-    write_file(folder / chain.NAME, rows, disk=disk)
+    write_file(folder / events.NAME, _pieces(folder, numbers, 0), disk=disk)
+    write_file(folder / chain.NAME, (chain.heading(identity), *_pieces(folder, numbers, 1)), disk=disk)
     if chain.key_of(identity):
-        write_file(folder / heads.NAME, heads.MAGIC + b"".join(_pieces(folder, numbers, 2)), disk=disk)
+        write_file(folder / heads.NAME, (heads.MAGIC, *_pieces(folder, numbers, 2)), disk=disk)
 
 
 def _pieces(folder: Path, numbers: tuple[int, ...], which: int) -> Iterator[bytes]:

@@ -17,7 +17,7 @@ from types import SimpleNamespace
 import pytest
 
 from rigd.cli import main as command_line
-from rigd.closing import close_run
+from rigd.closing.closer import close_run
 from rigd.live.record import OpenRecord
 from rigd.loop import Loop
 from rigd.model.messages import HostReport, Opened

@@ -19,7 +19,7 @@ import pytest
 
 from rigd.cli.playback import Playback, speed_of
 from rigd.cli.screen import SOMEBODY, Screen
-from rigd.closing import close_run
+from rigd.closing.closer import close_run
 from rigd.live.places import key_path
 from rigd.loop import Loop
 from rigd.model import errors

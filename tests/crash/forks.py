@@ -58,7 +58,7 @@ def record(folder: Path, blocks: int, acks: str) -> int:
 def child(job: dict[str, Any], said: int) -> int:
     from shims import arm_here
 
-    from rigd import closing
+    from rigd.closing import closer
     from rigd.model.errors import RigdError
 
     os.dup2(said, 2)
@@ -71,8 +71,8 @@ def child(job: dict[str, Any], said: int) -> int:
     try:
         if job["do"] == "record":
             return record(folder, job["blocks"], job["acks"])
-        sys.argv = ["closing", str(folder), *([] if job.get("plot") else [closing.WITHOUT_PLOT])]
-        return closing.main()
+        sys.argv = ["closing", str(folder), *([] if job.get("plot") else [closer.WITHOUT_PLOT])]
+        return closer.main()
     except RigdError as error:
         print(error, file=sys.stderr)
         return error.exit_code
@@ -104,7 +104,7 @@ def run(jobs: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def main() -> None:
-    import rigd.closing
+    import rigd.closing.closer
     import rigd.live.record  # noqa: F401 - so that a child need not
     from rigd.files.load import find, load_profile, load_rig
     from rigd.store.edition import edition

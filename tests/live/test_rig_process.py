@@ -132,8 +132,12 @@ def test_a_device_lost_in_mid_ramp(bench) -> None:
     view = bench.view(lambda view: view["state"] == "UNPROVEN", process)
     assert view["trip_state"] == "TRIPPED" and view["words"].startswith("NOT PROVEN")
     process.terminate()
-    result_of(process)
-    assert process.returncode == errors.TRIPPED
+    told = result_of(process)
+    assert process.returncode == errors.TRIPPED == told["exit_code"]
+    (record,) = list_runs(bench.records)
+    assert json.loads((record.path / "run.json").read_text())["exit_code"] == errors.TRIPPED
+    report = (record.path / "report.txt").read_text()
+    assert "NOT PROVEN" in report and "LINE AT ZERO" not in report
 
 
 def test_a_rig_that_is_not_there(bench) -> None:

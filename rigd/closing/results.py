@@ -1,0 +1,198 @@
+"""What came out of a run, measured from its sealed parts and written beside them: run.json, results.csv, report.txt and
+the figure. Everything here can be made again from the trace and events.jsonl by whoever doubts it; nothing here knows
+the journal, a device or a clock.
+
+`write_results` is the list of what a run's folder gets; another kind of result is another file there.
+"""
+
+import json
+import platform
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from rigd.calc.burst import Failure, find_failure, watched_in
+from rigd.closing import rows
+from rigd.closing.rows import Columns, Extent, Parts
+from rigd.closing.story import Story, read_story
+from rigd.engine.engine import Engine
+from rigd.model.messages import Result
+from rigd.model.profile import Profile
+from rigd.model.rig import Rig
+from rigd.model.states import UNPROVEN
+from rigd.model.verdicts import exit_code_of
+from rigd.replay import built_from, engine_of
+from rigd.report.plots import plot_burst
+from rigd.report.tables import describe, result_row, results_csv
+from rigd.store import events, runs
+from rigd.store.archive import Archive
+from rigd.store.disk import make_folder, write_file
+from rigd.store.edition import edition
+
+FORMAT = 1
+FIGURES = "figures"
+PLOT = "burst.svg"
+
+
+def write_results(
+    folder: Path, engine: Engine, *, interruption: str, replay: str, seal_words: str, with_plot: bool
+) -> dict[str, Any]:
+    """Measure the run whose parts and events.jsonl are in the folder, and write its results. Returns run.json."""
+    assert engine.profile is not None, "a rig's own log is not closed here"
+    with open(folder / events.NAME, "rb") as lines:
+        story = read_story(lines, engine.profile)
+    parts = rows.unsealed_parts(folder)
+    extent, failure = survey(parts, story, engine.rig, engine.profile)
+    how = {"interruption": interruption, "replay": replay}
+    run = _run_json(folder, engine, story, failure, extent, how)
+    if with_plot:
+        _draw(folder, engine, parts, extent, run)
+    profile = engine.profile
+    row = result_row(
+        run["result"], run=run["run"], specimen=run["specimen"], profile=profile.name, rig=engine.rig.name,
+        opened_utc=run["opened_utc"], facts=run["facts"], pressure_reference=run["pressure_reference"],
+        display_unit=profile.display,
+    )  # fmt: skip
+    words = describe(
+        run["result"], run=run["run"], specimen=run["specimen"], display_unit=profile.display,
+        pressure_reference=run["pressure_reference"], minimum_pa=profile.minimum_pa,
+        simulated=engine.rig.simulated, opening_words=story.opening_words,
+    )  # fmt: skip
+    write_file(folder / "results.csv", results_csv([row]).encode())
+    write_file(folder / "report.txt", f"{words}\n\n{seal_words}\n".encode())
+    write_file(folder / "run.json", (json.dumps(run, indent=1, allow_nan=False) + "\n").encode())
+    return run
+
+
+def survey(parts: Parts, story: Story, rig: Rig, profile: Profile) -> tuple[Extent, Failure | None]:
+    """One look at every part: how far the trace goes, and the failure in it by calc, from the counts: what a reader of
+    the record gets, too."""
+    extent = Extent()
+
+    def seen() -> Any:
+        for table in parts([*rows.watched_columns(rig), "highest_pa"]):
+            extent.add(table)
+            yield rows.as_arrays(table)
+
+    if story.watched_step < 0:
+        for _ in seen():
+            pass
+        return extent, None
+    watched = rows.rows_of_step(seen(), story.watched_step)
+    return extent, find_failure(watched_in(watched, rig, story.watched_step), profile.signs)
+
+
+def measure_again(archive: Archive) -> Failure | None:
+    """The failure of a sealed record, worked out anew."""
+    engine = engine_of(built_from(archive))
+    assert engine.profile is not None
+    story = read_story(archive.read(events.NAME).splitlines(), engine.profile)
+    return survey(archive.parts, story, engine.rig, engine.profile)[1]
+
+
+def _run_json(
+    folder: Path, engine: Engine, story: Story, failure: Failure | None, extent: Extent, how: dict[str, str]
+) -> dict[str, Any]:
+    opened, rig, profile, specimen = story.opened, engine.rig, engine.profile, engine.specimen
+    assert profile is not None
+    utc_ns = opened.utc_ns if opened else runs.opened_at(folder)
+    result = asdict(story.result) if story.result else _interrupted(extent)
+    outcome, verdict = result["outcome"], result["verdict"]
+    return {
+        "format": FORMAT,
+        "run": opened.run if opened else runs.number_of(folder),
+        "rig": rig.name,
+        "site": rig.site,
+        "simulated": rig.simulated,
+        "profile": profile.name,
+        "title": profile.title,
+        "method": profile.method,
+        "specimen": specimen.id if specimen else "",
+        "facts": dict(specimen.facts if specimen else ()) | story.facts,
+        "started_by": story.started_by,
+        "opened_utc": _utc(utc_ns),
+        "ended_utc": _utc(utc_ns + story.last_ns),
+        "duration_s": story.last_ns / 1e9,
+        "outcome": outcome,
+        "verdict": verdict,
+        "ended_in": story.ended_in,
+        "exit_code": exit_code_of(outcome=outcome, verdict=verdict, unproven=story.ended_in == UNPROVEN),
+        "pressure_reference": "gauge",  # whatever a transducer counts from, the engine makes it gauge
+        "result": result,
+        "measured": asdict(failure) if failure else None,
+        "engine_and_measured_agree": _agree(story.result, failure),
+        **how,
+        "rows": extent.rows,
+        "events": story.counts,
+        "limits": _limits(rig, profile),
+        "instruments": [
+            {"channel": c.name, "role": c.role, "reference": c.reference, "certificate": c.certificate, "due": c.due}
+            for c in rig.channels if c.quantity != "switch"
+        ],
+        "versions": {"rigd": edition(), "python": platform.python_version(), "pyarrow": pa.__version__},
+    }  # fmt: skip
+
+
+def _draw(folder: Path, engine: Engine, parts: Parts, extent: Extent, run: dict[str, Any]) -> None:
+    rig, profile = engine.rig, engine.profile
+    assert profile is not None
+    names = [channel.name for channel in rig.channels if channel.role == "specimen"][:2]
+    if not (folder / FIGURES).exists():
+        make_folder(folder / FIGURES)
+    plot_burst(
+        _drawn_rows(parts, extent, names, run["result"]), run["result"], folder / FIGURES / PLOT, profile.display,
+        primary=names[0], second=names[1] if len(names) > 1 else "", steps=tuple(step.name for step in profile.steps),
+        limits=(("profile max", profile.max_pa), ("relief set", rig.relief.set_pa)),
+        title=f"{run['specimen']}  run {run['run']}  {run['outcome']}" + ("  SIMULATED" if rig.simulated else ""),
+    )  # fmt: skip
+
+
+def _drawn_rows(parts: Parts, extent: Extent, names: list[str], result: dict[str, Any]) -> Columns:
+    """What the figure shows, of a long run thinned, with every sample around the moment it looks at closely."""
+    columns = ["seq", "t_ns", "age_us", "step", "target_pa"]
+    columns += [f"{name}{suffix}" for name in names for suffix in ("_pa", "_quality")]
+    arrays = (rows.as_arrays(table) for table in parts(columns))
+    if extent.rows <= rows.WHOLE_ROWS:
+        return rows.joined(arrays)
+    moment_ns = result["failure_t_ns"]
+    if moment_ns is None and result["highest_pa"] is not None:
+        moment_ns = rows.nearest_ns(parts, names[0], result["highest_pa"] + (result["zero_pa"] or 0.0))
+    return rows.thinned(arrays, tuple(names), rows=extent.rows, moment_ns=moment_ns)
+
+
+def _interrupted(extent: Extent) -> dict[str, Any]:
+    """The result of a run that never came to one."""
+    return dict.fromkeys(Result.__dataclass_fields__) | {
+        "seq": -1, "t_ns": extent.last_ns, "outcome": "interrupted",
+        "verdict": "undecided", "trace_class": "", "signs": (), "observation": "not_inspected", "first_out": "",
+        "highest_pa": float(extent.highest_pa) if extent.highest_pa > 0.0 else None,
+        "flags": ("interrupted: the rig process ended before the run did",), "data": (),
+    }  # fmt: skip
+
+
+def _agree(result: Result | None, failure: Failure | None) -> bool | None:
+    """Whether engine and calc name the same failure; None when there is no sign of the trace to compare."""
+    if result is None or failure is None or not failure.sign or failure.sign not in result.signs:
+        return None
+    if result.failure_t_ns is None or result.failure_raw_pa is None:
+        return None
+    raw_pa = failure.onset_pa - (result.zero_pa or 0.0)
+    return result.failure_t_ns == failure.onset_ns and result.failure_raw_pa == raw_pa
+
+
+def _limits(rig: Any, profile: Any) -> dict[str, float]:
+    trips = {f"trip {row.name}": row.limit for row in rig.rows if row.kind == "trip" and row.test == "above"}
+    return {
+        "profile_max_pa": profile.max_pa,
+        "vent_limit_pa": rig.vent.limit_pa,
+        "relief_reseat_pa": rig.relief.reseat_pa,
+        "relief_set_pa": rig.relief.set_pa,
+        "weakest_part_pa": min(part.rating_pa for part in rig.parts),
+    } | trips
+
+
+def _utc(utc_ns: int) -> str:
+    return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
