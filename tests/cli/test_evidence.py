@@ -211,7 +211,7 @@ def transplant(records: Path, _: Path, f: Forge) -> None:
 
 
 def lie_about_counter(records: Path, _: Path, f: Forge) -> None:
-    (records / authorisation.LAST_NUMBER).write_text("")  # not the counter: a stray file, of no weight
+    (records / authorisation.SERIES.last_number).write_text("")  # not the counter: a stray file, of no weight
     sign_of(records, 2).unlink()
 
 
