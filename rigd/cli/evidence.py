@@ -9,9 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rigd.store import authorisation, manifest, runs
+from rigd.store import authorisation, inspection, manifest, runs
 from rigd.store.authorisation import Authorisation
+from rigd.store.inspection import Inspection
 from rigd.store.verification import Findings, verify
+
+INSPECTION_FIELDS = (
+    "number", "person", "utc", "mode", "counts_as", "length_m", "location", "size", "second", "blind", "invalid",
+    "number_seen", "photos",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +27,7 @@ class Verified:
     each: tuple[Findings, ...]
     of_folder: tuple[str, ...]
     authorised: tuple[Authorisation, ...]
+    inspected: tuple[Inspection, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -29,6 +36,11 @@ class Verified:
     def of(self, found: Findings) -> tuple[Authorisation, ...]:
         """Who answers for this record, as it was sealed."""
         return tuple(one for one in self.authorised if one.manifest_sha256 == found.manifest_sha256)
+
+
+def found_on(verified: Verified, found: Findings) -> tuple[Inspection, ...]:
+    """What was found on the specimen of this record, as it was sealed."""
+    return tuple(one for one in verified.inspected if one.manifest_sha256 == found.manifest_sha256)
 
 
 def is_records_folder(path: Path) -> bool:
@@ -41,7 +53,8 @@ def is_records_folder(path: Path) -> bool:
 def verify_one(record: Path, public_key: str = "") -> Verified:
     found = verify(record, public_key=public_key)
     authorised, wrong = authorisation.of_record(found)
-    return Verified(each=(found,), of_folder=wrong, authorised=authorised)
+    inspected, odd = inspection.of_record(found)
+    return Verified(each=(found,), of_folder=wrong + odd, authorised=authorised, inspected=inspected)
 
 
 def verify_all(records: Path, public_key: str = "") -> Verified:
@@ -54,7 +67,13 @@ def verify_all(records: Path, public_key: str = "") -> Verified:
         for one in authorised
         if known.get(one.record) != one.manifest_sha256
     )
-    return Verified(each=each, of_folder=of_folder + wrong, authorised=authorised)
+    inspected, odd = inspection.of_folder(records)
+    odd += tuple(
+        f"inspection I{one.number:04d} is of another state of {one.record}, or of a run that is not here"
+        for one in inspected
+        if known.get(one.record) != one.manifest_sha256
+    )
+    return Verified(each=each, of_folder=of_folder + wrong + odd, authorised=authorised, inspected=inspected)
 
 
 def as_json(verified: Verified) -> dict[str, Any]:
@@ -66,6 +85,9 @@ def as_json(verified: Verified) -> dict[str, Any]:
             "authorised_by": [
                 {"person": one.person, "meaning": one.meaning, "utc": one.utc, "key": one.public_key}
                 for one in verified.of(found)
+            ],
+            "inspections": [
+                {name: getattr(one, name) for name in INSPECTION_FIELDS} for one in found_on(verified, found)
             ],
         }
         for found in verified.each
@@ -82,6 +104,7 @@ def as_words(verified: Verified) -> list[str]:
         lines += [f"  note: {words}" for words in found.notes]
         if found.manifest_sha256:
             lines += [f"  {words}" for words in who(found, verified.of(found))]
+            lines += [f"  inspected             {one.words}" for one in found_on(verified, found)]
     lines += verified.of_folder
     return lines or ["nothing to verify"]
 

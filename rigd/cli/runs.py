@@ -10,12 +10,14 @@ from typing import Annotated, Any
 
 import typer
 
+from rigd.cli import inspect as inspecting
 from rigd.cli.options import Json, Records, print_json, printable
 from rigd.model import errors
 
 app = typer.Typer(
     help="Records: list, show, verify, replay and authorise them.", no_args_is_help=True, rich_markup_mode=None
 )
+app.command("inspect", help=inspecting.HELP, short_help="Say what was found on the specimen.")(inspecting.inspect)
 Run = Annotated[str, typer.Argument(metavar="RUN", help="Number (412 or R0412), folder name or path.")]
 
 LIST_HELP = (
@@ -69,7 +71,7 @@ def list_all(records: Records = None, as_json: Json = False) -> None:
 @app.command("show", help=SHOW_HELP, short_help="Show what came out of a run.")
 def show(run: Run, records: Records = None, as_json: Json = False) -> None:
     from rigd.cli.evidence import as_json as evidence
-    from rigd.cli.evidence import verify_one, who
+    from rigd.cli.evidence import found_on, verify_one, who
     from rigd.cli.result import describe_result, read_result
     from rigd.store.manifest import NAME
 
@@ -82,7 +84,9 @@ def show(run: Run, records: Records = None, as_json: Json = False) -> None:
     typer.echo(printable(told))
     if behind:
         (found,) = behind.each
-        typer.echo("\n" + printable("\n".join([*who(found, behind.of(found)), *behind.of_folder, *found.notes])))
+        looked = [f"inspected             {one.words}" for one in found_on(behind, found)]
+        lines = [*who(found, behind.of(found)), *looked, *behind.of_folder, *found.notes]
+        typer.echo("\n" + printable("\n".join(lines)))
     typer.echo(f"\nRecord: {record}")
 
 

@@ -18,6 +18,7 @@ from rigd.model.rig import (
     Channel,
     Control,
     Device,
+    FailureMode,
     Independent,
     Line,
     Output,
@@ -89,6 +90,10 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
         regulator_m3_per_s=sound["regulator_flow"],
         watchdog_ns=sound["watchdog"],
         line=_line(sound.get("line")),
+        failure_modes=tuple(
+            FailureMode(name=name, words=shape.words, counts_as=shape.counts_as)
+            for name, shape in (sound.get("failure_modes") or {}).items()
+        ),
         stations=count_of(sound),
     )
 

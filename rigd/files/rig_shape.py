@@ -36,6 +36,7 @@ from rigd.files.fields import (
     one_or_each,
     quantity,
 )
+from rigd.model.observations import OBSERVATIONS
 from rigd.model.rig import OUTPUT_ROLES, RESTRAINTS
 from rigd.model.states import RUN_STATES
 
@@ -375,6 +376,13 @@ class LineShape(Shape):
     )
 
 
+class FailureModeShape(Shape):
+    """One more way to fail that this lab tells apart."""
+
+    words: Words = Field(description="what it is, for people")
+    counts_as: Literal[tuple(OBSERVATIONS)] = Field(description="the observation it counts as")
+
+
 class RigShape(Shape):
     """A rig file."""
 
@@ -408,3 +416,6 @@ class RigShape(Shape):
         description="the relay drops out this long after the last kick, at most 500 ms"
     )
     line: LineShape | None = Field(default=None, description="the line to the specimen, to foretell water hammer")
+    failure_modes: dict[Name, FailureModeShape] | None = Field(
+        default=None, max_length=40, description="ways to fail that this lab tells apart, beside those that ship"
+    )

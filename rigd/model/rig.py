@@ -238,6 +238,15 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FailureMode:
+    """One more way to fail that this lab tells apart."""
+
+    name: str
+    words: str
+    counts_as: str  # a key of model.observations.OBSERVATIONS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
     name: str
     site: str
@@ -260,5 +269,6 @@ class Rig:
     regulator_m3_per_s: float  # gas the regulator can pass, at ambient conditions [m3/s]
     watchdog_ns: int  # the relay drops out this long after the last kick
     line: Line | None = None  # None: not declared, so nothing can be foretold of water hammer
+    failure_modes: tuple[FailureMode, ...] = ()  # of this lab, beside model.observations.FAILURE_MODES
     stations: int = 1  # how many specimens at once, each with valves and channels of its own
     station: int = 0  # which of them this is the rig of (model.stations.of_station), 0 = the whole rig

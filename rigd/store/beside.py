@@ -54,6 +54,10 @@ class Statement:
     path: Path
 
 
+def name_of(series: Series, number: int, run: int) -> str:
+    return f"{series.letter}{number:04d}_R{run:04d}.json"
+
+
 def append(
     series: Series,
     records: Path,
@@ -82,7 +86,7 @@ def append(
             signed = {} if key is None else {"public_key": key.public, "signature": key.sign(manifest.render(whole))}
             if before is not None:
                 before(place, number)
-            path = place / f"{series.letter}{number:04d}_R{run:04d}.json"
+            path = place / name_of(series, number, run)
             write_file(path, manifest.render({**whole, "signed": signed}), disk=disk, mode=READ_ONLY)
             write_file(place / series.last_number, f"{number}\n".encode(), disk=disk)
     except OSError as error:
@@ -95,7 +99,9 @@ def read_all(
 ) -> tuple[tuple[Statement, ...], tuple[str, ...]]:
     """All statements that hold, and in words all that do not. `check` raises ValueError for what no writer made."""
     place = records / series.folder
-    if not place.is_dir() or place.is_symlink():
+    if place.is_symlink():
+        return (), (f"{series.folder} is a link, where a folder belongs",)
+    if not place.is_dir():
         return (), ()
     try:
         last, names = _last_number(series, place), _names(series, place)
@@ -176,7 +182,7 @@ def _read(series: Series, path: Path, number: int, check: Callable[[dict[str, An
         keys = sorted((*series.keys, *FRAME))
         if not isinstance(content, dict) or sorted(content) != keys or manifest.render(content) != data:
             raise ValueError("not as it was written")
-        if content["number"] != number or type(content["run"]) is not int:
+        if content["number"] != number or path.name != name_of(series, number, content["run"]):
             raise ValueError("its number or run is another")
         texts = [content[name] for name in ("record", "manifest_sha256", "previous")]
         if not all(isinstance(text, str) and text.isprintable() for text in texts):

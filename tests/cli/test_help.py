@@ -16,7 +16,7 @@ VERBS = (
     ("check",), ("run",), ("demo", "burst"), ("status",), ("arm",), ("start",), ("hold",), ("resume",), ("vent",),
     ("stop",), ("reset",), ("confirm",), ("mark",), ("hand-check",), ("channels", "list"), ("channels", "read"),
     ("channels", "zero"), ("runs", "list"), ("runs", "show"), ("runs", "verify"), ("runs", "replay"),
-    ("runs", "authorise"), ("doctor",),
+    ("runs", "authorise"), ("runs", "inspect"), ("doctor",),
 )  # fmt: skip
 HEAVY = ("numpy", "pandas", "pyarrow", "pint", "pymodbus", "pydantic", "matplotlib", "scipy", "asyncio", "yaml")
 """What no help text may wait for (LIBRARIES A8: pandas alone takes 370 ms)."""
