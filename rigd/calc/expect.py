@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from math import sqrt
 
 from rigd.calc import energy
+from rigd.calc.expect_surge import ExpectedSurge, expect_surges
 from rigd.calc.line import LineSurge, foretell
-from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Vent
+from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Surge, Vent
 from rigd.model.rig import Channel, Output, Rig, VentRule
 from rigd.model.specimen import Specimen
+from rigd.model.stations import of_station
 
 BYTES_PER_CHANNEL_SAMPLE = 4.0
 """Whole sealed record, upper bound (the limit that benchmarks hold it to); the raw part alone is about a third."""
@@ -83,6 +85,7 @@ class Forecast:
     gas_m3: float  # that one run takes, ambient conditions
     hidden_pa: float  # most that a ramp rises between two samples
     surge: LineSurge | None  # water hammer, None = no line declared
+    surges: tuple[ExpectedSurge, ...]  # the surge steps
 
 
 def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None = None) -> Forecast:
@@ -111,6 +114,8 @@ def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None
     opening = smallest_opening(rig, profile, ramps[-1]) if rig and profile and ramps else (0.0, 0.0, 0.0)
     most_s = _total(tuple(step.most_s for step in steps))
     bytes_per_s = record_bytes_per_s(rig) if rig else 0.0
+    line = foretell(rig, profile) if rig else None
+    surge_steps = tuple((at, s) for at, s in enumerate(profile.steps) if isinstance(s, Surge)) if profile else ()
     return Forecast(
         steps=steps,
         peak_pa=peak_pa,
@@ -130,7 +135,8 @@ def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None
         gas_flow_m3_per_s=gas_m3 * fastest / ATMOSPHERE_PA,
         gas_m3=gas_m3 * peak_pa / ATMOSPHERE_PA,
         hidden_pa=fastest * rig.devices[primary(rig).device].scan_ns / 1e9 if rig else 0.0,
-        surge=foretell(rig, profile) if rig else None,
+        surge=line,
+        surges=expect_surges(rig, surge_steps, specimen, line),
     )
 
 
@@ -152,11 +158,13 @@ def primary(rig: Rig) -> Channel:
 def record_bytes_per_s(rig: Rig) -> float:
     """Return what the record grows by [B/s]: `BYTES_PER_CHANNEL_SAMPLE` for each channel at each scan of its device.
 
-    Assumes that every bit of a register counts as a channel, as it does in the trace.
+    Assumes that every bit of a register counts as a channel, as it does in the trace. Each station has a record of its
+    own, and what they share stands in each.
     """
     total = 0.0
-    for channel in rig.channels:
-        total += BYTES_PER_CHANNEL_SAMPLE / (rig.devices[channel.device].scan_ns / 1e9)
+    for number in range(1, rig.stations + 1):
+        for channel in of_station(rig, number).rig.channels:
+            total += BYTES_PER_CHANNEL_SAMPLE / (rig.devices[channel.device].scan_ns / 1e9)
     return total
 
 
@@ -280,6 +288,8 @@ def _profile_limits(profile: Profile) -> list[Limit]:
             limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="proof pressure"))
         if isinstance(step, Ramp):
             limits.append(Limit(name=f"step {step.name}", pressure_pa=step.ceiling_pa, what="ceiling of the ramp"))
+        if isinstance(step, Surge):
+            limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="peak of the surges"))
     return limits
 
 
@@ -341,6 +351,9 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
         case Hold():
             to_pa = step.pressure_pa or at_pa
             most_s = step.duration_ns / 1e9
+        case Surge():
+            (owed,) = expect_surges(None, ((index, step),), None, None)
+            at_pa, to_pa, least_s, most_s = step.pressure_pa, 0.0, owed.least_s, owed.most_s
         case Vent():
             to_pa = 0.0
             least_s, most_s = vent_s
@@ -363,6 +376,7 @@ _KINDS = {
     Proof: "proof",
     Ramp: "ramp",
     Hold: "hold",
+    Surge: "surge",
     Vent: "vent",
     Ask: "ask",
     CloseDown: "close_down",

@@ -115,9 +115,13 @@ def _driving(rig: Rig, profile: Profile | None) -> tuple[float, str]:
 
 def _reach(rig: Rig, driving_pa: float, rise_pa: float) -> Reach:
     peak_pa = driving_pa + rise_pa
+    return Reach(rise_pa=rise_pa, peak_pa=peak_pa, exceeded=exceeded_by(rig, driving_pa, peak_pa))
+
+
+def exceeded_by(rig: Rig, driving_pa: float, peak_pa: float) -> tuple[tuple[str, float], ...]:
+    """Return the limits of the rig between the driving pressure and a peak [Pa], the lowest first."""
     limits = sorted(_limits(rig), key=lambda limit: limit[1])
-    passed = tuple(limit for limit in limits if driving_pa <= limit[1] < peak_pa)  # lower ones need no surge
-    return Reach(rise_pa=rise_pa, peak_pa=peak_pa, exceeded=passed)
+    return tuple(limit for limit in limits if driving_pa <= limit[1] < peak_pa)  # lower ones need no surge
 
 
 def _limits(rig: Rig) -> list[tuple[str, float]]:

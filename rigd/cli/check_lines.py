@@ -7,6 +7,8 @@ from typing import Any
 
 from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
 from rigd.cli.line_words import describe_line
+from rigd.cli.say import say_bytes, say_energy, say_time
+from rigd.cli.surge_words import describe_surge
 from rigd.files import units
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Address, Rig, Row
@@ -35,6 +37,9 @@ def describe(
         yield from _describe_limits(rig, foretold, unit)
         if rig is not None:
             yield from _describe_energy(rig, foretold, unit)
+        for surge in foretold.surges:
+            yield from describe_surge(surge, rig, foretold, unit)
+        if rig is not None:
             yield from describe_line(foretold.surge, unit)
         if rig is not None and profile is not None:
             yield from _describe_sight(rig, profile, foretold, unit)
@@ -102,6 +107,8 @@ def _step_words(step: ExpectedStep, unit: str) -> str:
     rate = f" at {units.say(step.rate_pa_per_s, f'{unit}/s', units.RATE)}" if step.rate_pa_per_s else ""
     if step.rate_pa_per_s and f"{unit}/s" not in units.RATE.units:
         rate = f" at {units.say(step.rate_pa_per_s, 'psi/s', units.RATE)}"
+    if step.kind == "surge":
+        return f"surges of {units.say(step.from_pa, unit)}, {say_time(step.least_s)} to {say_time(step.most_s)}"
     went = f"{_number(step.from_pa, unit)} to {units.say(step.to_pa, unit)}{rate}"
     return f"{went}, {say_time(step.least_s)} to {say_time(step.most_s)}"
 
@@ -200,27 +207,3 @@ def _describe_specimen(specimen: Specimen, profiles: list[Profile]) -> Iterator[
     for fact in FACTS:
         if fact not in known and any(fact in profile.required for profile in profiles):
             yield f"  will be asked of a named person: {FACTS[fact]}"
-
-
-def say_time(seconds: float) -> str:
-    if seconds < 1.0:
-        return f"{seconds * 1e3:g} ms" if seconds else "0 s"
-    if seconds < 120.0:
-        return f"{seconds:.3g} s"
-    if seconds < 7200.0:
-        return f"{int(seconds // 60)} min {seconds % 60:02.0f} s"
-    return f"{seconds / 3600:.3g} h"
-
-
-def say_bytes(count: float) -> str:
-    for unit in ("B", "kB", "MB"):
-        if count < 1000.0:
-            return f"{count:.3g} {unit}"
-        count /= 1000.0
-    return f"{count:.3g} GB"
-
-
-def say_energy(joule: float) -> str:
-    if joule < 1e3:
-        return f"{joule:.3g} J"
-    return f"{joule / 1e3:.3g} kJ" if joule < 1e6 else f"{joule / 1e6:.3g} MJ"

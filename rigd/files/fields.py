@@ -140,6 +140,14 @@ def label_reader(pattern: str, allowed: str) -> Callable[[Any], str]:
     return read
 
 
+def _read_blocks(text: Any) -> tuple[int, ...]:
+    """One block, or as many alike as `20 x 12` says."""
+    match = re.fullmatch(r"(?:([1-9][0-9]{0,3}) x )?([1-9][0-9]{0,6})", str(text))
+    if isinstance(text, bool) or not isinstance(text, int | str) or match is None:
+        raise refusal("a number of cycles, or blocks alike such as `20 x 12`, which is 20 blocks of 12")
+    return (int(match[2]),) * int(match[1] or 1)
+
+
 NAME_ALLOWED = "a name of small letters, digits and _, at most 40, beginning with a letter"
 LABEL_ALLOWED = "letters, digits, spaces and . _ -, at most 60"
 Name = Annotated[
@@ -169,6 +177,18 @@ AddressText = Annotated[
             ],
             "description": ADDRESS_ALLOWED,
             "examples": ["holding:0", 40001],
+        }
+    ),
+]
+Blocks = Annotated[
+    Any,
+    BeforeValidator(_read_blocks),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "integer", "minimum": 1, "maximum": 9_999_999},
+                {"type": "string", "pattern": "^[1-9][0-9]{0,3} x [1-9][0-9]{0,6}$"},
+            ]
         }
     ),
 ]
@@ -222,4 +242,5 @@ PositiveFlow = quantity(units.FLOW, low="0.001 L/min", high="10 m^3/s")
 Mass = quantity(units.MASS, low="-1000 kg", high="1000 kg")
 MassDifference = quantity(units.MASS, low="0 kg", high="1000 kg")
 Energy = quantity(units.ENERGY, low="0 J", high="1000 MJ")
+Share = quantity(units.FRACTION, low="0 %", high="100 %")
 Percent = quantity(units.FRACTION, low="0 %", high="50 %")

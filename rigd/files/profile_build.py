@@ -2,7 +2,21 @@
 
 from typing import Any
 
-from rigd.model.profile import Ask, CloseDown, FailureSigns, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Vent
+from rigd.model.profile import (
+    Ask,
+    CloseDown,
+    FailureSigns,
+    Fill,
+    Hold,
+    Mount,
+    MovingPart,
+    Profile,
+    Proof,
+    Ramp,
+    Step,
+    Surge,
+    Vent,
+)
 from rigd.model.specimen import FACTS, Specimen
 
 
@@ -69,12 +83,68 @@ def _step(kind: str, shape: Any) -> Step:
             return Hold(
                 name=shape.name, pressure_pa=shape.pressure, duration_ns=shape.duration, tolerance_pa=shape.tolerance
             )
+        case "surge":
+            return _surge(shape)
         case "vent":
             return Vent(name=shape.name)
         case "ask":
             return Ask(name=shape.name, timeout_ns=shape.timeout)
     assert kind == "close_down", kind
     return CloseDown(name=shape.name, prompts=tuple(shape.prompts))
+
+
+def blocks_of(shape: Any) -> tuple[int, ...]:
+    """Valid cycles owed, block by block, with blocks alike written out."""
+    return tuple(owed for alike in shape.blocks for owed in alike)
+
+
+def _surge(shape: Any) -> Surge:
+    return Surge(
+        name=shape.name,
+        shape=shape.shape,
+        points=tuple(shape.points or ()),
+        shot=shape.shot,
+        pressure_pa=shape.pressure,
+        peak_tolerance=shape.peak_tolerance,
+        charge_pa=shape.charge,
+        charge_tolerance=shape.charge_tolerance,
+        sag=shape.sag,
+        rise_ns=shape.rise,
+        hold_ns=shape.hold,
+        release_ns=shape.release_valve_opens,
+        blow_down_pa=shape.blow_down.below,
+        blow_down_ns=shape.blow_down.within,
+        drain_ns=shape.drain,
+        rest_ns=shape.rest,
+        threshold_pa=shape.threshold,
+        blocks=blocks_of(shape),
+        between=shape.between or "rest",
+        between_ns=shape.between_time or 0,
+        between_prompt=shape.between_prompt or "",
+        medium=shape.medium,
+        outlet=shape.outlet,
+        slug_m3=shape.slug,
+        water_ns=shape.water,
+        give_up=shape.give_up,
+        minimum_cycles=0 if shape.minimum_cycles == "none" else shape.minimum_cycles,
+        baseline=shape.normal.cycles,
+        departure=shape.normal.departure,
+        part=_moving_part(shape.moving_part),
+    )
+
+
+def _moving_part(shape: Any) -> MovingPart | None:
+    if shape is None:
+        return None
+    return MovingPart(
+        sign=shape.sign,
+        below_pa=shape.below,
+        within_ns=shape.within,
+        home_m=shape.home or 0.0,
+        slow=shape.slow or 0.0,
+        when_stuck=shape.when_stuck,
+        extra_most=shape.extra_most or 0,
+    )
 
 
 def build_specimen(sound: dict[str, Any]) -> Specimen:

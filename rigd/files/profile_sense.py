@@ -9,13 +9,14 @@ from rigd.files import units
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
 from rigd.files.profile_shape import STEP_SHAPES
+from rigd.files.surges import check_surge
 from rigd.model.specimen import FACTS
 
 PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
 """ASME B31.3-2016 345.5.2: first check at the lesser of half the test pressure or 170 kPa (25 psi)."""
 FACTS_OF_A_BURST = tuple(FACTS)
 LONGEST_RAMP_NS = 24 * 3600 * 1_000_000_000  # a ramp that takes longer is a hold test and wants another profile
-PRESSURE_STEPS = ("proof", "ramp", "hold")
+PRESSURE_STEPS = ("proof", "ramp", "hold", "surge")
 
 
 def pick_step(document: Document, path: Path, entry: Any) -> Any:
@@ -50,6 +51,8 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             _check_ramp(document, path, shape)
         if kind == "proof":
             _check_proof(document, path, shape, sound)
+        if kind == "surge":
+            check_surge(document, path, shape)
         _check_within_max(document, path, shape, sound)
     _check_criterion(document, sound, steps)
     _check_facts(document, sound)
@@ -75,7 +78,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
         if kind in ("mount", "ask", "close_down") and raised:
             document.fault(path, f"`{kind}` with pressure still in the body", "a `vent` step before it", at_key=True)
             raised = False  # told once
-        if kind in ("ramp", "hold"):
+        if kind in ("ramp", "hold", "surge"):
             _need_before(document, path, kind, "fill", filled, skips)
             _need_before(document, path, kind, "proof", proved, skips)
         if kind == "proof":
@@ -84,7 +87,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
             at = (*path, "pressure")
             document.fault(at, document.found(at), "a pressure: nothing has been reached before this step")
         filled, proved = filled or kind == "fill", proved or kind == "proof"
-        raised = kind in ("fill", "ramp", "hold") or (raised and kind not in ("vent", "proof"))
+        raised = kind in ("fill", "ramp", "hold", "surge") or (raised and kind not in ("vent", "proof"))
     _check_ends(document, kinds, skips, raised)
 
 
@@ -106,7 +109,7 @@ def _check_ends(document: Document, kinds: list[str], skips: dict[str, str], rai
             todo = f"Or say why not: `skips: {{{need}: reason in words}}`"
             path: Path = ("steps", index, wanted)
             document.fault(path, f"`{wanted}` {place}", f"`{need}` {place}", todo, at_key=True)
-    if "ask" not in kinds and "ramp" in kinds and "ask" not in skips:
+    if "ask" not in kinds and ("ramp" in kinds or "surge" in kinds) and "ask" not in skips:
         todo = "Or say why not: `skips: {ask: reason in words}`"
         document.fault(("steps",), "no `ask` step", "one after the vent: only a person can say what failed", todo)
 
@@ -144,7 +147,7 @@ def _check_proof(document: Document, path: Path, shape: Any, sound: dict[str, An
 
 
 def _check_within_max(document: Document, path: Path, shape: Any, sound: dict[str, Any]) -> None:
-    for key in ("ceiling", "pressure", "until"):
+    for key in ("ceiling", "pressure", "until", "charge"):
         value = getattr(shape, key, None)
         if value is not None and "max" in sound and value > sound["max"]:
             at = (*path, key)

@@ -8,12 +8,26 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field
 
 from rigd.files import units
-from rigd.files.fields import Label, Percent, PositivePressure, Rate, Shape, Words, duration, quantity
+from rigd.files.fields import (
+    Blocks,
+    Label,
+    Percent,
+    PositivePressure,
+    Rate,
+    Shape,
+    Share,
+    Words,
+    duration,
+    quantity,
+)
+from rigd.model.profile import MEDIA, OUTLETS, RETURN_SIGNS, SHAPES, SHOTS, WHEN_STUCK
 from rigd.model.specimen import FACTS
 
 MAX_STEPS = 60  # the longest procedure of this trade has some twenty
 MAX_PROMPTS = 12  # more instructions than this are a second step
 Minimum = quantity(units.PRESSURE, low="1 Pa", high="10000 bar", word="none")
+Slug = quantity(units.VOLUME, low="1 mL", high="100 L", word="none")
+PhaseTime = duration("0 ms", "1 h")
 PressureToKeep = quantity(units.PRESSURE, low="1 Pa", high="10000 bar", word="as reached")
 
 WindowTime = duration("1 s", "24 h")
@@ -91,6 +105,82 @@ class CloseDownShape(Shape):
     prompts: Prompts = Field(description="instructions, each confirmed by a named person")
 
 
+class BlowDownShape(Shape):
+    """A cycle is over when the pressure is measured to be down."""
+
+    below: PositivePressure = Field(description="every specimen channel below this, at most the rig's vent limit")
+    within: duration("10 ms", "10 min") = Field(description="or the run ends: the pressure stayed up")
+
+
+class NormalShape(Shape):
+    """The specimen's own normal, from its first accepted cycles."""
+
+    cycles: int = Field(ge=1, le=1000, description="how many of them")
+    departure: Share = Field(description="back pressure below this part of the normal: a cap is gone, the body is open")
+
+
+class MovingPartShape(Shape):
+    """Something in the body that a surge moves and that must come back."""
+
+    sign: Literal[RETURN_SIGNS] = Field(description="what shows that it is back")
+    below: PositivePressure = Field(description="its time runs from when the pressure has fallen below this")
+    within: duration("1 ms", "10 min") = Field(description="not back within this: stuck")
+    home: quantity(units.LENGTH, low="0.001 mm", high="1 m") | None = Field(
+        default=None, description="of sign displacement: nearer to its rest than this is back"
+    )
+    slow: float | None = Field(
+        default=None, gt=1, le=100, description="of sign trace: a blow-down so many times its normal is stuck"
+    )
+    when_stuck: Literal[WHEN_STUCK] = Field(description="what to do then")
+    extra_most: int | None = Field(
+        default=None, ge=1, le=100, description="of extra_cycle: so many in a row, then a person is asked"
+    )
+
+
+class SurgeShape(Shape):
+    """Flow-through shots again and again: water, charge, shot, blow-down, drain and return, rest."""
+
+    name: Words = "Surges"
+    medium: Literal[MEDIA] = Field(description="what pushes; compressed air in plastic parts is the most dangerous")
+    outlet: Literal[OUTLETS] = Field(description="the far end of the specimen")
+    shape: Literal[SHAPES] = Field(description="course of the pressure over rise and hold")
+    points: list[Annotated[tuple[Share, Share], Field(strict=False)]] | None = Field(
+        default=None,
+        min_length=2,
+        max_length=100,
+        description="of shape points: [part of rise and hold, part of pressure], such as [[0 %, 0 %], [40 %, 100 %]]",
+    )
+    shot: Literal[SHOTS] = Field(
+        description="charge: let go as it stands; regulator: led along the shape; valve: opened and shut to follow it"
+    )
+    pressure: PositivePressure = Field(description="peak asked for at the specimen")
+    peak_tolerance: Percent = Field(description="part of it that the peak of a valid cycle may be off")
+    charge: PositivePressure = Field(description="pressure behind the release valve when it opens")
+    charge_tolerance: Percent = Field(description="part of it that the charge of a valid cycle may be off")
+    sag: Percent = Field(description="part of the charge that a valid cycle may take from what feeds it")
+    rise: PhaseTime = Field(description="time in which the pressure shall rise")
+    hold: duration("1 ms", "1 h") = Field(description="time for which it shall stay")
+    release_valve_opens: duration("0 ms", "60 s") = Field(
+        description="opening time of the release valve as declared (less than its stroke); 0 ms: at once"
+    )
+    blow_down: BlowDownShape
+    drain: PhaseTime = Field(description="time to run empty after the blow-down")
+    rest: PhaseTime = Field(description="time between two cycles")
+    threshold: PositivePressure = Field(description="a body has felt a surge whose pressure passed this")
+    blocks: list[Blocks] = Field(
+        min_length=1, max_length=200, description="valid cycles owed, block by block, such as [12, 12] or [20 x 12]"
+    )
+    between: Literal["rest", "inspect"] | None = Field(default=None, description="what is between two blocks")
+    between_time: duration("0 s", "30 day") | None = Field(default=None, description="of a rest between blocks")
+    between_prompt: Words | None = Field(default=None, description="of an inspection: what a person is to do")
+    slug: Slug = Field(description="water brought into the specimen before each shot, or `none`")
+    water: PhaseTime = Field(description="for which the fill valve opens to bring it; 0 s without a slug")
+    give_up: int = Field(ge=1, le=1000, description="so many cycles in a row that are not valid end the run")
+    minimum_cycles: int | Literal["none"] = Field(description="acceptance criterion in cycles, or `none`")
+    normal: NormalShape
+    moving_part: MovingPartShape | None = Field(default=None, description="left out: nothing in the body moves")
+
+
 class StepShape(Shape):
     """One step: exactly one key, the kind of step."""
 
@@ -101,6 +191,7 @@ class StepShape(Shape):
     proof: ProofShape | None = None
     ramp: RampShape | None = None
     hold: HoldShape | None = None
+    surge: SurgeShape | None = None
     vent: VentStepShape | None = None
     ask: AskShape | None = None
     close_down: CloseDownShape | None = None
@@ -112,6 +203,7 @@ STEP_SHAPES: dict[str, Any] = {
     "proof": ProofShape,
     "ramp": RampShape,
     "hold": HoldShape,
+    "surge": SurgeShape,
     "vent": VentStepShape,
     "ask": AskShape,
     "close_down": CloseDownShape,

@@ -13,6 +13,12 @@ SHIPPED = [
     ("demo-surge", "rig"),
     ("ramped-burst", "profile"),
     ("timed-burst", "profile"),
+    ("cyclic-surge", "profile"),
+    ("surge-air-over-water", "profile"),
+    ("K-21", "specimen"),
+    ("L-21", "specimen"),
+    ("M-21", "specimen"),
+    ("N-21", "specimen"),
     ("K-07", "specimen"),
 ]
 
