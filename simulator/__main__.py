@@ -6,7 +6,9 @@ Point any Modbus client at it. The first line on standard output is JSON, {"list
 person at the window would see, {"seen": ..., "strength_pa": ...}, written when it changes: `strength_pa` is the true
 pressure at the first loss of containment, null before. It ends on SIGTERM, on Ctrl-C, and when its standard input
 closes, so that it never outlives the program that started it; a line there is an order that spoils replies (see
-simulator.modbus_faults.BusOrders). Everything it simulates is invented.
+simulator.modbus_faults.BusOrders). A rig with several stations is a surge bench (simulator.surge_bench): its lines and
+further orders are told in simulator.surge_window, its bodies are kinds with commas between, and its faults name their
+station. Everything it simulates is invented.
 """
 
 import argparse
@@ -26,6 +28,10 @@ from simulator.io_module import RealTime, place_modules
 from simulator.modbus_faults import BusOrders, schedule_faults
 from simulator.modbus_server import ModbusServer
 from simulator.plant import Plant
+from simulator.surge_bench import SurgeBench
+from simulator.surge_bodies import KINDS as SURGE_KINDS
+from simulator.surge_faults import FAULTS as SURGE_FAULTS
+from simulator.surge_window import Hands, sights
 from simulator.witness import Witness
 
 BEAT_S = 0.02
@@ -45,7 +51,8 @@ def parse_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="python -m simulator",
         description="A simulated pressure rig behind Modbus TCP on 127.0.0.1. Everything it simulates is invented.",
-        epilog=f"Bodies: {', '.join(KINDS)}. Faults: {', '.join(FAULTS)}.",
+        epilog=f"Bodies: {', '.join(KINDS)}. Faults: {', '.join(FAULTS)}. On a rig with several stations, bodies: "
+        f"{', '.join(SURGE_KINDS)}; faults: {', '.join(SURGE_FAULTS)}.",
     )
     parser.add_argument("--rig", default="demo", help="rig file, or the bare name of one that comes with rigd")
     parser.add_argument("--port", type=int, default=0, help="0 takes a free one, printed on the first line")
@@ -72,10 +79,12 @@ def load(name: str) -> Rig:
 
 
 async def serve(rig: Rig, options: argparse.Namespace) -> int:
-    plant = Plant(rig, seed=options.seed, body=options.body, faults=tuple(options.fault))
+    plant = place_iron(rig, options)
     world = RealTime(plant)
     units = place_modules(rig, world)
     if options.witness:
+        if isinstance(plant, SurgeBench):
+            raise errors.UsageRefused("--witness: found a rig with several stations; allowed: a rig with one")
         witness = Witness(plant, open_witness(options.witness))
         world.after_step = witness.look
         units = witness.over(units)
@@ -89,11 +98,18 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
-    watch_parent(loop, stopped, orders)
+    watch_parent(loop, stopped, Hands(plant, orders) if isinstance(plant, SurgeBench) else orders)
     tell({"listening": port})
     await live(world, stopped)
     await server.close()
     return 0
+
+
+def place_iron(rig: Rig, options: argparse.Namespace) -> Plant | SurgeBench:
+    faults = tuple(options.fault)
+    if rig.stations == 1:
+        return Plant(rig, seed=options.seed, body=options.body, faults=faults)
+    return SurgeBench(rig, seed=options.seed, bodies=tuple(options.body.split(",")), faults=faults)
 
 
 def open_witness(path: str) -> TextIO:
@@ -106,20 +122,25 @@ def open_witness(path: str) -> TextIO:
 
 async def live(world: RealTime, stopped: asyncio.Event) -> None:
     """Keep the plant alive between requests, and say what there is to see whenever it changes."""
-    told = None
+    told: dict[int, dict] = {}
+    plant = world.plant
     while not stopped.is_set():
         world.catch_up()
-        truth = world.plant.truth()
-        sight = {"seen": truth.seen, "strength_pa": truth.strength_pa}
-        if sight != told:
-            tell(sight)
-            told = sight
+        if isinstance(plant, SurgeBench):
+            seen = list(sights(plant))
+        else:
+            truth = plant.truth()
+            seen = [{"seen": truth.seen, "strength_pa": truth.strength_pa}]
+        for at, sight in enumerate(seen):
+            if sight != told.get(at):
+                tell(sight)
+                told[at] = sight
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(BEAT_S):
                 await stopped.wait()
 
 
-def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event, orders: BusOrders) -> None:
+def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event, orders: BusOrders | Hands) -> None:
     """Take orders from standard input, and stop when it closes. A file or /dev/null there is nobody's hand: then only
     a signal ends us."""
     if sys.stdin is None:
