@@ -29,11 +29,10 @@ from rigd.calc.exact.burst import (
     Bounds,
 )
 from rigd.calc.exact.noise import NoiseMeter
-from rigd.calc.exact.quality import GOOD
 from rigd.calc.exact.ramp import SETTLED_NS, RampFit
-from rigd.calc.trace import values_from_counts
+from rigd.calc.trace import newest_values
 from rigd.model.profile import FailureSigns
-from rigd.model.rig import Channel, Rig
+from rigd.model.rig import Rig
 
 LOWEST_PA = -1e30  # where running maxima begin, as in the engine
 
@@ -155,28 +154,17 @@ def watched_in(trace: Mapping[str, np.ndarray], rig: Rig, step: int) -> Watched:
     roles = {channel.role: channel for channel in reversed(rig.channels)}
     specimens = [channel for channel in rig.channels if channel.role == "specimen"]
     rows = len(trace["t_ns"])
-    primary = _newest(trace, rig, specimens[0], rows)
+    primary = newest_values(trace, rig, specimens[0])
     own = (trace["device"] == specimens[0].device) & (trace["step"] == step) & np.isfinite(trace["target_pa"])
     used = np.flatnonzero(own & ~np.isnan(primary))
     nothing = np.full(rows, np.nan)
-    second = _newest(trace, rig, specimens[1], rows) if len(specimens) > 1 else nothing
-    feed = _newest(trace, rig, roles["feed"], rows) if "feed" in roles else nothing
+    second = newest_values(trace, rig, specimens[1]) if len(specimens) > 1 else nothing
+    feed = newest_values(trace, rig, roles["feed"]) if "feed" in roles else nothing
     return Watched(
         t_ns=(trace["t_ns"] - trace["age_us"] * 1000)[used],
         pressure_pa=primary[used], second_pa=second[used], feed_pa=feed[used],
         target_pa=trace["target_pa"][used].astype(np.float64),
     )  # fmt: skip
-
-
-def _newest(trace: Mapping[str, np.ndarray], rig: Rig, channel: Channel, rows: int) -> np.ndarray:
-    """Newest value of a channel at each row (rows,) [SI], NaN where it is not good or was not yet heard."""
-    own = np.flatnonzero(trace["device"] == channel.device)
-    values, quality = values_from_counts(trace[f"{channel.name}_counts"][own], channel, rig.ambient_pa)
-    values = np.where(quality == GOOD, values, np.nan)
-    if len(own) == rows:
-        return values  # one device and no tick: every row is a sample of it
-    at = np.searchsorted(own, np.arange(rows), side="right") - 1
-    return np.where(at >= 0, values[np.maximum(at, 0)], np.nan) if len(own) else np.full(rows, np.nan)
 
 
 def bounds_of(failure: Failure, *, tau_ns: int, resolution_pa: float, bias_pa: float, in_ramp: bool) -> Bounds:

@@ -5,7 +5,7 @@ file says the same thing for arrays and nothing else: the same formulas in the s
 give the same bits, which the tests hold it to. It knows nothing of time, zeroes, or what a trace means.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from rigd.calc.exact.quality import (
     UNCERTAIN,
 )
 from rigd.calc.exact.reference import STANDARD_ATMOSPHERE_PA
-from rigd.model.rig import Calibration, Channel
+from rigd.model.rig import Calibration, Channel, Rig
 
 Curve = Callable[[np.ndarray], np.ndarray]
 
@@ -153,3 +153,38 @@ def values_from_counts(
             if not good.all():
                 _mark(signal, value, quality[part], good, is_current)
     return values, quality
+
+
+def newest_values(trace: Mapping[str, np.ndarray], rig: Rig, channel: Channel) -> np.ndarray:
+    """Return what the engine knew of a channel at each row: its newest value, if that was good.
+
+    Parameters
+    ----------
+    trace : mapping of arrays, each (n,)
+        `device` (-1 for a tick) and `<channel>_counts` of a sealed trace.
+    rig : Rig
+    channel : Channel
+        One of the rig's.
+
+    Returns
+    -------
+    ndarray
+        SI values, shape (n,), NaN where the newest is not good or none was heard yet.
+
+    Raises
+    ------
+    TypeError
+        As `values_from_counts`.
+
+    Source
+    ------
+    rigd.engine.channels.Channels.good, of which this is the twin for arrays.
+    """
+    rows = len(trace["device"])
+    own = np.flatnonzero(trace["device"] == channel.device)
+    values, quality = values_from_counts(trace[f"{channel.name}_counts"][own], channel, rig.ambient_pa)
+    values = np.where(quality == GOOD, values, np.nan)
+    if len(own) == rows:
+        return values  # one device and no tick: every row is a sample of it
+    at = np.searchsorted(own, np.arange(rows), side="right") - 1
+    return np.where(at >= 0, values[np.maximum(at, 0)], np.nan) if len(own) else np.full(rows, np.nan)

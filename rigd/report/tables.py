@@ -15,15 +15,17 @@ from rigd.model.observations import OBSERVATIONS
 from rigd.model.specimen import FACTS, QUANTITY_FACTS
 from rigd.model.states import LINE_AT_ZERO
 from rigd.model.verdicts import OUTCOMES
+from rigd.store.cells import cell
 
 NS_PER_S = 1e9
 FACT_KINDS = {kind.si: kind for kind in (TEMPERATURE, TIME)}
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run such a cell instead of showing it
 
 SIGN_WORDS = {
     "pressure_fall": "the pressure fell",
     "not_following": "the pressure no longer followed the ramp",
     "operator_mark": "a person pressed the mark key",
+    "back_pressure": "the body no longer held back the pressure",
+    "wet": "it was wet beneath the specimen",
 }
 PRESSURES = (
     "failure_pa", "failure_raw_pa", "bound_pa", "bound_up_pa", "bound_down_pa", "highest_pa", "highest_corrected_pa",
@@ -107,14 +109,8 @@ def results_csv(rows: Iterable[Mapping[str, Any]]) -> str:
     page = io.StringIO(newline="")
     writer = csv.writer(page, lineterminator="\n")
     writer.writerow(names)
-    writer.writerows([_cell(row.get(name)) for name in names] for row in rows)
+    writer.writerows([cell(row.get(name)) for name in names] for row in rows)
     return page.getvalue()
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
-        return "'" + value
-    return "" if value is None else value
 
 
 # --- words -------------------------------------------------------------------------------------------------------
