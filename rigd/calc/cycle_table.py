@@ -29,14 +29,15 @@ REASONS = ("charge_low", "charge_high", "sagged", "no_rise", "peak_low", "peak_h
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shots:
-    """What the valves were told, one row a surge, and when the run was RUNNING; all int64."""
+    """What the valves were told, one row a surge, and when the run was RUNNING; int64."""
 
     seq: np.ndarray  # message at which the release valve was told to open, shape (n,)
     t_ns: np.ndarray  # [ns]
     vent_seq: np.ndarray  # message at which the vent was told to open: the end of the hold, or of the run
     vent_ns: np.ndarray
-    end_seq: np.ndarray  # message at which RUNNING ended after it, NEVER when it did not
+    end_seq: np.ndarray  # samples before this message were taken in: RUNNING ended there; NEVER when it did not
     end_ns: np.ndarray
+    forced: np.ndarray  # bool: it ended by a trip, a guard or a person, amid whatever the step was about
     running: np.ndarray  # shape (k, 2): samples with seq above the first and below the second were taken in
 
 
@@ -67,7 +68,8 @@ def find_shots(messages: Iterable[Message], rig: Rig, step: int) -> Shots:
     running: list[list[int]] = []
     in_step = False
     shot: list[int] | None = None
-    finished_seq = -1
+    guards = {row.name for row in rig.rows}
+    forced_seq = -1
     for message in messages:
         if type(message) is ValveCommand:
             role, opens = roles[message.output], message.counts != safe[message.output]
@@ -82,15 +84,15 @@ def find_shots(messages: Iterable[Message], rig: Rig, step: int) -> Shots:
             if message.kind == "step":
                 in_step = data["step"] == step
                 if in_step:
-                    running.append([message.seq, NEVER, NEVER])
-            elif message.kind == "step_done":
-                finished_seq = message.seq
+                    running.append([message.seq, NEVER, NEVER, 0])
+            elif message.kind in ("trip", "granted"):
+                forced_seq = message.seq
             elif message.kind == "state" and in_step:
                 if data["to"] == RUNNING:
-                    running.append([message.seq, NEVER, NEVER])
+                    running.append([message.seq, NEVER, NEVER, 0])
                 elif data["from"] == RUNNING and running:
-                    taken = finished_seq == message.seq  # the step ended itself: this message's sample was looked at
-                    running[-1][1:] = [message.seq + taken, message.t_ns]
+                    forced = forced_seq == message.seq or data["why"] in guards  # and not by the step itself
+                    running[-1][1:] = [message.seq + (not forced), message.t_ns, int(forced)]
     if shot is not None:
         found.append([*shot, NEVER, NEVER])
     return _shots(found, running)
@@ -98,11 +100,12 @@ def find_shots(messages: Iterable[Message], rig: Rig, step: int) -> Shots:
 
 def _shots(found: list[list[int]], running: list[list[int]]) -> Shots:
     rows = np.array(found, np.int64).reshape(-1, 4)
-    spans = np.array(running, np.int64).reshape(-1, 3)
+    spans = np.array(running, np.int64).reshape(-1, 4)
     span = np.searchsorted(spans[:, 0], rows[:, 0], side="right") - 1
     return Shots(
         seq=rows[:, 0], t_ns=rows[:, 1], vent_seq=rows[:, 2], vent_ns=rows[:, 3],
-        end_seq=spans[span, 1], end_ns=spans[span, 2], running=spans[:, :2],
+        end_seq=spans[span, 1], end_ns=spans[span, 2], forced=spans[span, 3] > 0,
+        running=spans[:, :2],
     )  # fmt: skip
 
 
@@ -233,9 +236,7 @@ def _measure_rows(rows: Columns, rig: Rig, step: Surge, shots: Shots, first: int
     found["return_ns"] = _or_nan(
         has_returned, samples.t_ns, back, samples.t_ns[np.minimum(below, len(samples.seq) - 1)]
     )
-    found["partial"] = ~is_down | _cut_in_return(
-        samples, step, shots.end_ns[pick], down, is_down, below, has_returned, end
-    )
+    found["partial"] = ~is_down | _cut_in_return(samples, step, shots, pick, down, is_down, below, has_returned, end)
     found["released_ns"] = shots.t_ns[pick].astype(np.float64)
     found["cycle"] = _numbers(rows, shots.seq[pick])
     return found | _judged(found, step, stop - start)
@@ -352,10 +353,11 @@ def _of_part(samples: _Samples, step: Surge, vent: np.ndarray, until: np.ndarray
 
 
 def _cut_in_return(
-    samples: _Samples, step: Surge, end_ns: np.ndarray, down: np.ndarray, is_down: np.ndarray, below: np.ndarray,
+    samples: _Samples, step: Surge, shots: Shots, pick: slice, down: np.ndarray, is_down: np.ndarray, below: np.ndarray,
     has_returned: np.ndarray, end: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """Where the run ended after the blow-down and before drain and return were over."""
+    end_ns = shots.end_ns[pick]
     newest = np.maximum(np.minimum(end, len(samples.seq)) - 1, 0)
     at = np.minimum(down, len(samples.seq) - 1)
     draining = (end_ns - samples.heard_ns[at]) < step.drain_ns
@@ -364,7 +366,7 @@ def _cut_in_return(
         since_ns = samples.t_ns[newest] - samples.t_ns[np.minimum(below, len(samples.seq) - 1)]
         patient = (end_ns - samples.heard_ns[at]) <= step.drain_ns + part.within_ns
         draining |= ~has_returned & patient & ((below >= end) | (since_ns < part.within_ns))
-    return is_down & (end_ns < NEVER) & draining
+    return is_down & shots.forced[pick] & draining
 
 
 def _judged(found: Columns, step: Surge, samples: np.ndarray) -> Columns:
