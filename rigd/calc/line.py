@@ -11,6 +11,7 @@ from math import pi, sqrt
 from rigd.calc import surge
 from rigd.model.profile import Profile
 from rigd.model.rig import Channel, Line, Rig
+from rigd.model.stations import of_station
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +35,7 @@ class LineSurge:
     declared: Reach  # by the valve as declared
     at_once: Reach  # by anything that stops the flow within the period
     needed_hz: float  # to call a sampled peak resolved
-    channel: str  # the primary specimen channel
+    channel: str  # the primary specimen channel, of the station where it is read most seldom
     scan_hz: float  # how often it is read
     lag_s: float  # its time constant
     resolved: bool
@@ -74,7 +75,7 @@ def foretell(rig: Rig, profile: Profile | None = None) -> LineSurge | None:
     driving_pa, driving_name = _driving(rig, profile)
     flow = rig.inlet_m3_per_s_pa * sqrt(driving_pa) / (pi / 4.0 * line.inside_m * line.inside_m)
     closes_s = line.closes_ns / 1e9
-    channel = next(channel for channel in rig.channels if channel.role == "specimen")
+    channel = _seldomest(rig)
     scan_hz = _scan_hz(rig, channel)
     return LineSurge(
         wave_speed_m_per_s=speed,
@@ -139,6 +140,13 @@ def _limits(rig: Rig) -> list[tuple[str, float]]:
         if row.kind == "trip" and row.test == "above" and rig.channels[row.channel].role == "specimen"
     ]
     return limits
+
+
+def _seldomest(rig: Rig) -> Channel:
+    """The primary specimen channel that sees least, the first of several alike."""
+    stations = (of_station(rig, number).rig for number in range(1, rig.stations + 1))
+    primaries = [next(channel for channel in own.channels if channel.role == "specimen") for own in stations]
+    return max(primaries, key=lambda channel: rig.devices[channel.device].scan_ns)
 
 
 def _scan_hz(rig: Rig, channel: Channel) -> float:

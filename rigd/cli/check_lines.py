@@ -7,7 +7,7 @@ from typing import Any
 
 from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
 from rigd.cli.line_words import describe_line
-from rigd.cli.say import say_bytes, say_energy, say_time
+from rigd.cli.say import fold_stations, say_bytes, say_energy, say_time
 from rigd.cli.surge_words import describe_surge
 from rigd.files import units
 from rigd.model.profile import Profile, Ramp
@@ -40,7 +40,7 @@ def describe(
         for surge in foretold.surges:
             yield from describe_surge(surge, rig, foretold, unit)
         if rig is not None:
-            yield from describe_line(foretold.surge, unit)
+            yield from describe_line(foretold.surge, unit, rig.stations)
         if rig is not None and profile is not None:
             yield from _describe_sight(rig, profile, foretold, unit)
     if specimen is not None:
@@ -120,13 +120,17 @@ def _number(pressure_pa: float, unit: str) -> str:
 def _describe_limits(rig: Rig | None, foretold: Forecast, unit: str) -> Iterator[str]:
     yield ""
     yield "Limits of pressure, lowest first"
+    shown = fold_stations((limit.name for limit in foretold.limits), rig.stations if rig else 1)
     for limit in foretold.limits:
-        yield f"  {units.say(limit.pressure_pa, unit):>12}  {limit.name:32} {limit.what}"
+        if shown[limit.name]:
+            yield f"  {units.say(limit.pressure_pa, unit):>12}  {shown[limit.name]:35} {limit.what}"
     if rig is None:
         return
     yield "Guards"
+    shown = fold_stations((row.name for row in rig.rows), rig.stations)
     for row in rig.rows:
-        yield f"  {row.kind:10}  {row.name:24} {_row_words(rig, row)}"
+        if shown[row.name]:
+            yield f"  {row.kind:10}  {shown[row.name]:29} {_row_words(rig, row)}"
     yield "Times"
     for device in rig.devices:
         scan, timeout = say_time(device.scan_ns / 1e9), say_time(device.timeout_ns / 1e9)
@@ -150,7 +154,7 @@ def _row_words(rig: Rig, row: Row) -> str:
     if row.test == "is":
         limit = SWITCH_WORDS[channel.role][int(row.limit)]
     else:
-        kind = {"temperature": units.TEMPERATURE, "flow": units.FLOW, "position": units.LENGTH}
+        kind = {"temperature": units.TEMPERATURE, "flow": units.FLOW, "position": units.LENGTH, "mass": units.MASS}
         limit = units.say(row.limit, channel.display, kind.get(channel.quantity, units.PRESSURE))
     does = "must be" if row.kind == "permissive" else f"{row.action} when"
     test = "" if row.test == "is" else f"{row.test} "

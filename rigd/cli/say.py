@@ -1,4 +1,19 @@
-"""Times, sizes and energies in words, for people. Pressures and other quantities are `files.units`."""
+"""Times, sizes, energies and repeated names in words, for people. Pressures and other quantities are `files.units`."""
+
+from collections.abc import Iterable
+
+
+def fold_stations(names: Iterable[str], stations: int) -> dict[str, str]:
+    """What to show for each name: one that stands at every station is shown once, the others of it as ""."""
+    names = list(names)
+    shown = {name: name for name in names}
+    for name in names if stations > 1 else ():
+        common = name.removesuffix("_1")
+        repeated = [f"{common}_{number}" for number in range(1, stations + 1)]
+        if name != common and all(one in shown for one in repeated):
+            shown.update(dict.fromkeys(repeated, ""))
+            shown[name] = f"{common} (each station)"
+    return shown
 
 
 def say_time(seconds: float) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from rigd.calc.expect import Forecast
 from rigd.calc.expect_surge import ExpectedSurge
+from rigd.cli.line_words import say_limits
 from rigd.cli.say import say_bytes, say_energy, say_time
 from rigd.files import units
 from rigd.model.rig import Rig
@@ -18,7 +19,7 @@ def describe_surge(surge: ExpectedSurge, rig: Rig | None, foretold: Forecast, un
     blocks = f" in {surge.blocks} blocks" if surge.blocks > 1 else ""
     yield f"  {surge.owed} valid cycles owed{blocks}{each}; a cycle that is not valid is given again"
     yield f"  a cycle takes {say_time(surge.cycle_least_s)} to {say_time(surge.cycle_most_s)} with its rest"
-    asked = f", and {surge.inspections} inspections at a person's pace" if surge.inspections else ""
+    asked = f", and inspections at a person's pace: {surge.inspections}" if surge.inspections else ""
     yield f"  the step takes {say_time(surge.least_s)} to {say_time(surge.most_s)}{asked}"
     if rig is None:
         return
@@ -47,9 +48,8 @@ def _describe_release(surge: ExpectedSurge, foretold: Forecast, unit: str) -> It
     how = "within the pipe period, so at once" if release.sudden else "longer than the pipe period"
     rise, peak = units.say(release.rise_pa, unit, digits=3), units.say(release.peak_pa, unit)
     yield f"  the release valve opens in {say_time(release.opens_s)}, {how}: {rise} of rise at most, {peak} in all"
-    passed = [f"{name} ({units.say(limit_pa, unit)})" for name, limit_pa in surge.exceeded]
-    if passed:
-        yield f"  CAUTION: the shots can exceed {', '.join(passed)}"
+    if surge.exceeded:
+        yield f"  CAUTION: the shots can exceed {say_limits(surge.exceeded, unit, surge.stations)}"
         yield "    Use a slower release valve, less charge or a wider line before anything is pressurised"
     if surge.gas_j:
         yield "    water driven by air strikes a closed or throttled outlet harder than this (a column in free flight)"

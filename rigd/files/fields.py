@@ -9,7 +9,7 @@ from collections.abc import Callable
 from datetime import date
 from typing import Annotated, Any, NamedTuple, Union
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Tag, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from rigd.files import units
@@ -211,7 +211,7 @@ StationText = Annotated[
 def one_or_each(item: Any) -> Any:
     """One for all, or a list with one for each station. The tags keep a fault at the piece it is about."""
     return Annotated[
-        Union[Annotated[item, Tag("one")], Annotated[list[item], Tag("list")]],  # noqa: UP007
+        Union[Annotated[item, Tag("one")], Annotated[list[item], Field(min_length=1), Tag("list")]],  # noqa: UP007
         Discriminator(lambda value: "list" if isinstance(value, list) else "one"),
     ]
 

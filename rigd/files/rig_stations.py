@@ -39,7 +39,8 @@ def _is_placed(document: Document, path: Path, shape: Any, count: int, is_said: 
     before = len(document.faults)
     at = (*path, "station")
     if shape.station is not None and not is_said:
-        if ("stations",) not in document.keys:
+        if ("stations",) not in document.keys and ("stations",) not in document.told:
+            document.told.add(("stations",))  # once is enough: it is the one key that is missing
             allowed = "the key `stations` at the top: how many there are"
             document.fault(at, document.found(at), allowed, "Add `stations: 4`")
         return False

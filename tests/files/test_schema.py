@@ -11,6 +11,7 @@ SHIPPED = [
     ("demo", "rig"),
     ("two-modules", "rig"),
     ("demo-surge", "rig"),
+    ("demo-surge-8", "rig"),
     ("ramped-burst", "profile"),
     ("timed-burst", "profile"),
     ("cyclic-surge", "profile"),
