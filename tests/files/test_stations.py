@@ -64,9 +64,7 @@ def test_one_station_may_say_each_and_is_numbered():
     assert of_station(rig, 1).rig is rig
 
 
-def test_something_at_one_station_only():
-    """A displacement channel that only station 2 has, and a guard on it."""
-    extra = """  poppet:
+OTHER_CHANNELS = """  poppet:
     role: displacement
     station: 2
     device: io
@@ -113,7 +111,7 @@ def test_something_at_one_station_only():
     required: false
 
 outputs:"""
-    row = """rows:
+OTHER_ROW = """rows:
   poppet_far:
     kind: interlock
     channel: poppet
@@ -123,7 +121,11 @@ outputs:"""
     action: hold
     reason: the poppet has left its seat
 """
-    text = TEXT.replace("\noutputs:", extra, 1).replace("rows:\n", row, 1)
+
+
+def test_something_at_one_station_only():
+    """A displacement channel that only station 2 has, and a guard on it."""
+    text = TEXT.replace("\noutputs:", OTHER_CHANNELS, 1).replace("rows:\n", OTHER_ROW, 1)
     rig = load.load_rig_bytes(text.encode(), "x")
     by_name = {channel.name: channel for channel in rig.channels}
     assert (by_name["poppet"].station, by_name["poppet"].quantity) == (2, "position")
