@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from simulator.night import Night
 
 MOST_SAID = 90
+AHEAD_FROM_PA, AHEAD_PA = 60.0 * PSI, 20.0 * PSI  # what a tank may hold from before; and the loop's overshoot
 BEGINS_WITHIN_PA = 50.0 * PSI  # above the pressure that stands a step may begin: a filled line may have emptied since
 LOOKED_AT = 4  # every so many messages the values themselves are worked out again
 LAG_LIMIT_US = 250_000
@@ -52,6 +53,8 @@ class Watch:
         self._set_point = self._roles.index("set_point")
         self._silence_ns = self.rig.watchdog_ns + 2 * night.swarm.step_ns
         self._step_limit = self._longest_run_s()
+        fills = [step for step in night.swarm.profile.steps if type(step).__name__ == "Fill"]
+        self._longest_fill_ns = max([step.timeout_ns for step in fills], default=0) + 1_000_000_000
         self._shortest_limit_ns = min(ARMED_NS, self.rig.vent.timeout_ns)
         self._fastest = max(
             getattr(step, name, 0.0)
@@ -95,6 +98,7 @@ class Watch:
         self.results = 0
         self.utc_offset_ns: int | None = None
         self.report: HostReport | None = None
+        self.filled_ns = 0
         self.messages: list[Input] = []
         self.kick_counts: int | None = None
         self._driven: list[tuple[int, int]] = []
@@ -232,11 +236,26 @@ class Watch:
             if self.holding:
                 require(rise <= PA, "HOLD_STANDS_STILL", lambda: f"{rise} Pa in {t_ns - was[1]} ns")
         require(target <= self.night.swarm.profile.max_pa + PA, "SETPOINT_WITHIN_ALL_LIMITS", target)
+        most = self._counts_of(target + self.rig.control.trim_pa + 0.3 * self._fastest) + 2
+        if self.energised("inlet"):
+            found = self.sent[self._set_point] or 0
+            require(found <= most, "SETPOINT_WITHIN_ALL_LIMITS", lambda: f"{found} counts for a target of {target} Pa")
         if self.holding and was is not None:
             self.held_ns += t_ns - was[1]
         self.target = (reading.step, t_ns, target)
 
+    def _check_fill(self, t_ns: int) -> None:
+        """The fill valve stands open with the vent shut no longer than the profile's time-out, holds left out."""
+        if self.energised("fill") and not self.holding and not self.engine.interlocks.held_by:
+            self.filled_ns += t_ns - self.report.t_ns if self.report else 0
+            require(
+                self.filled_ns <= self._longest_fill_ns, "EVERY_STATE_TIMES_OUT", f"filling for {self.filled_ns} ns"
+            )
+        elif not self.energised("fill"):
+            self.filled_ns = 0
+
     def _take_report(self, report: HostReport, said: tuple[Output, ...]) -> None:
+        self._check_fill(report.t_ns)
         self.report = report
         self.evidence.unwell = bool(
             report.write_error
@@ -460,6 +479,9 @@ class Watch:
         elif self.dropped and (inlet or plant.asked("supply") or plant.asked("fill")):
             raise Violation("WATCHDOG_NEVER_REARMS", f"energised again at {now_ns}")
         self._check_pressure(now_ns)
+        if self.session and self.target is not None and not night.storm.marks and night.engine is not None:
+            if plant.specimen_pa > max(self.target[2], AHEAD_FROM_PA) + AHEAD_PA:
+                raise Violation("NEVER_AHEAD", f"{plant.specimen_pa} Pa, called for {self.target[2]} Pa")
 
     def _check_pressure(self, now_ns: int) -> None:
         limit = self.evidence.trip_pa

@@ -13,6 +13,7 @@ INVARIANTS = {
     "OVERPRESSURE_TRIPS": "a sample above a trip row's limit for its persistence trips, zeroed or not",
     "OVERPRESSURE_BOUNDED": "true pressure above the trip finds the rig commanded safe within its reaction time",
     "SETPOINT_WITHIN_ALL_LIMITS": "no set-point above this profile's maximum and trim, no target rising too fast",
+    "NEVER_AHEAD": "on a sound rig the true pressure does not run ahead of what is called for",
     "HOLD_STANDS_STILL": "while a person holds, the pressure called for does not move",
     "STALE_IS_UNSAFE": "no output stays energised on a required channel that is old, failed or too long doubtful",
     "VALUES_ARE_TRUE": "each value is what its counts say by the rig file, to a part in a million",

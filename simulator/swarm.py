@@ -19,6 +19,7 @@ SHARES = (0.4, 0.3, 0.15, 0.15)  # most rigs are fast ones
 STEP_NS = {10_000_000: 10_000_000, 20_000_000: 20_000_000, 50_000_000: 25_000_000, 100_000_000: 20_000_000}
 """Time moves in steps of this length: the scan itself, or a quiet time after which a tick is due (20 ms)."""
 
+LAGS_NS = (20_000_000, 20_000_000, 20_000_000, 200_000_000)  # of both transducers of the specimen
 STALE_SCANS = 4  # a slow rig's file allows a value to be this many scans old
 SHORTEST_STALE_NS = 100_000_000
 LIVE_STATES = ("VENTED", "READY", "ARMED", "RUNNING", "VENTING", "UNPROVEN")
@@ -67,7 +68,7 @@ def draw_swarm(seed: int, kinds: tuple[str, ...]) -> Swarm:
         profile=_draw_profile(profile, scan_ns, rng),
         step_ns=STEP_NS[scan_ns],
         length_s=2100.0 if gone else 800.0 if forgets else rng.uniform(60.0, 260.0),
-        bodies=tuple(rng.sample(("", "", "", *KINDS), 4)),
+        bodies=tuple(rng.sample(("", "", "", "strong", *KINDS), 4)),
         kinds=chosen,
         gap_s=rng.choice((1.0, 2.0, 4.0)) if crowded else rng.choice((5.0, 10.0, 18.0, 30.0)),
         together=rng.randrange(3, 7) if crowded else rng.choice((1, 2)),
@@ -87,6 +88,8 @@ def _draw_rig(rig: Rig, scan_ns: int, rng: Random) -> Rig:
     if rng.random() < 0.3:  # the second transducer on a module of its own
         devices += (replace(devices[0], name="io2"),)
         channels[1] = replace(channels[1], device=1)
+    tau_ns = rng.choice(LAGS_NS)
+    channels[:2] = [replace(channel, tau_ns=tau_ns) for channel in channels[:2]]
     kind = rng.choices(("two_point", "polynomial", "table", "float32"), (0.7, 0.1, 0.1, 0.1))[0]
     channels[1] = _as_kind(channels[1], kind)
     control = replace(rig.control, kp=rng.uniform(0.3, 0.7), ki_per_s=rng.uniform(0.1, 0.4))
