@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from simulator.night import Night
 
 MOST_SAID = 90
+FED_AFTER_NS = 2_000_000_000  # a process has begun to kick by then
 AHEAD_FROM_PA, AHEAD_PA = 60.0 * PSI, 20.0 * PSI  # what a tank may hold from before; and the loop's overshoot
 BEGINS_WITHIN_PA = 50.0 * PSI  # above the pressure that stands a step may begin: a filled line may have emptied since
 LOOKED_AT = 4  # every so many messages the values themselves are worked out again
@@ -473,6 +474,9 @@ class Watch:
             self._lingering_ns = -1
         if plant.watchdog_dropped:
             self.dropped = True
+            if not night.storm.marks and night.engine is not None and not night.engine.done:
+                fed = now_ns - night.origin_ns < FED_AFTER_NS or self.evidence.ill(self.last_t_ns)
+                require(fed, "WATCHDOG_IS_FED", f"dropped at {now_ns}")
             require(
                 not (inlet or plant.asked("supply") or plant.asked("fill")), "WATCHDOG_DROPS", "dropped, yet energised"
             )

@@ -23,6 +23,7 @@ INVARIANTS = {
     "KICK_IMPLIES_HEALTH": "a kick follows a fresh scan with every channel good and a computer that is well",
     "WATCHDOG_DROPS": "without kicks everything is de-energised after the relay's time",
     "WATCHDOG_NEVER_REARMS": "what the relay dropped stays down until somebody starts a run",
+    "WATCHDOG_IS_FED": "on a sound rig with a computer that is well the relay does not drop",
     "NO_PRESSURE_WITHOUT_RECORD": "nothing stays energised when the journal is behind or cannot be written",
     "RECORD_BEFORE_PRESSURE": "a command that raises pressure is driven only after its record was handed over",
     "COMMANDS_ARE_DRIVEN": "what the engine commands is what is driven, in the same step, and nothing else",
