@@ -50,6 +50,7 @@ class Evidence:
         self._device_of = [channel.device for channel in rig.channels]
         self._conditions: list[tuple[str, str, int, tuple[str, ...] | None]] = []
         self._rows, self._read_backs = [], []
+        self._told: list[int | None] = [None] * len(rig.outputs)
         for row in trips:
             sense = {"above": 1, "below": -1, "is": 0}[row.test]
             self._rows.append((len(self._conditions), row.channel, sense, row.limit + sense * COUNT_PA))
@@ -179,6 +180,9 @@ class Evidence:
             if min(self.heard_ns) >= 0:
                 met.append(self._apart_key)
         for key, output, energised, at in self._read_backs:
+            if sent[output] != self._told[output]:  # another command is another time to obey it in
+                self._told[output] = sent[output]
+                since.pop(key, None)
             if (value[at] == 1.0) != (sent[output] == energised) and self.heard_ns[self._device_of[at]] >= 0:
                 met.append(key)
         if met or since:
@@ -189,7 +193,10 @@ class Evidence:
                 since.setdefault(key, t_ns)
 
     def wrong_permissives(self) -> str:
-        """Which permissive row is not met by the newest samples, or ""."""
+        """Which permissive row is not met by the newest samples, or which channel that guards is not good, or ""."""
+        for at, channel in enumerate(self.rig.channels):
+            if self._required[at] and self.quality[at] != GOOD:
+                return f"{channel.name} is not good"
         for row in self.rig.rows:
             if row.kind != "permissive":
                 continue

@@ -65,7 +65,7 @@ def draw_swarm(seed: int, kinds: tuple[str, ...]) -> Swarm:
     return Swarm(
         seed=seed,
         rig=rig,
-        profile=_draw_profile(profile, scan_ns, rng),
+        profile=_draw_profile(profile, rig, scan_ns, rng),
         step_ns=STEP_NS[scan_ns],
         length_s=2100.0 if gone else 800.0 if forgets else rng.uniform(60.0, 260.0),
         bodies=tuple(rng.sample(("", "", "", "strong", *KINDS), 4)),
@@ -115,9 +115,11 @@ def _as_kind(channel: Channel, kind: str) -> Channel:
     return channel
 
 
-def _draw_profile(profile: Profile, scan_ns: int, rng: Random) -> Profile:
+def _draw_profile(profile: Profile, rig: Rig, scan_ns: int, rng: Random) -> Profile:
     top_psi = rng.choice((450.0, 450.0, 430.0, 300.0, 180.0))
     fastest = 0.9 * 1e9 / scan_ns  # no more than a psi between two samples
+    late_s = (scan_ns + rig.channels[0].tau_ns) / 1e9  # a sound ramp seems so late: less than half of the sign's lag
+    fastest = min(fastest, 0.8 * 0.5 * profile.signs.lag_pa / PSI / late_s)
     rate_psi = min(rng.choice((15.0, 15.0, 8.0, 30.0)), fastest)
     steps = []
     for step in profile.steps:

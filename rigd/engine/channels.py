@@ -163,6 +163,10 @@ class Channels:
         self._all_heard = not missing
         return missing
 
+    def ungood(self) -> list[str]:
+        """Watched channels whose newest sample is not good: doubtful is enough to wait, not yet enough to trip."""
+        return [self.names[at] for at, _ in self._watched if self.quality[at] != GOOD] if self._ungood else []
+
     def proves_below(self, limit_pa: float, t_ns: int) -> bool:
         """Whether *every* specimen channel is good, fresh and below the limit, zeroed or not (2oo2, SAFETY S12)."""
         if self._late:

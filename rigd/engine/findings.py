@@ -181,13 +181,13 @@ class Findings:
         return bounds
 
     def _climbing(self, rate: float | None) -> float:
-        """Rate at which the pressure rose when it failed [Pa/s]; before there is an achieved one, the rate called for:
-        a bound may not be small because little is known."""
+        """Rate at which the pressure rose when it failed [Pa/s]. Before there is an achieved one, or where it is below
+        the tolerance (a hold lay in the ramp), the rate called for: little known is no small bound."""
         if not self.in_ramp:
             return 0.0
-        if rate is None:
-            return next(step.rate_pa_per_s for step in self._profile.steps if type(step) is Ramp)
-        return rate if rate > 0.0 else 0.0
+        step = next(step for step in self._profile.steps if type(step) is Ramp)
+        called = step.rate_pa_per_s
+        return called if rate is None or rate < (1.0 - step.rate_tolerance) * called else rate
 
     def conclude(self, seq: int, t_ns: int) -> Result:
         """The Result, once."""

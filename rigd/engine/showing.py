@@ -45,7 +45,7 @@ def permissives_of(engine: Engine) -> list[Row]:
     """Everything that must hold before arming: (name, holds, reason). Causes every rig has, then the rig file's
     rows."""
     interlocks, channels = engine.interlocks, engine.channels
-    unheard = channels.unheard()
+    unheard, ungood = channels.unheard(), channels.ungood()
     open_prompt = engine.questions.prompt
     rows = [
         (
@@ -54,6 +54,7 @@ def permissives_of(engine: Engine) -> list[Row]:
             f"{interlocks.first_out or 'a trip'} is latched: find out, reset",
         ),
         ("channels heard", not unheard, f"no good sample yet from {', '.join(unheard[:3])}"),
+        ("channels good", not ungood, f"the newest sample of {', '.join(ungood[:3])} is not good"),
         ("no cause present", not interlocks.active, f"{interlocks.active[0] if interlocks.active else ''}"),
         ("zero read", engine.zero.accepted, "the zero of a specimen channel is not read or beyond its limit"),
         ("questions answered", engine.questions.all_answered, open_prompt.text if open_prompt else "a question waits"),

@@ -12,6 +12,9 @@ from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Surge
 from rigd.model.rig import Channel, Rig
 
 ATMOSPHERE_PA = 101_325.0
+STANDS_WITHIN = 0.5
+"""Of `signs.lag`: a sample further behind no longer counts as one that stood (calc.exact.burst.CLEAN_FRACTION; a test
+holds the two equal), and a sound ramp must stand, or no onset is ever seen."""
 
 
 def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document: Document) -> tuple[Fault, ...]:
@@ -84,9 +87,9 @@ def _check_ramp(rig: Rig, profile: Profile, document: Document, path: Path, step
         allowed = f"at most the peak tolerance, {psi(profile.peak_tolerance_pa)}"
         document.fault(at, found, allowed, "Ramp slower, scan faster or accept a coarser peak")
     behind_pa = step.rate_pa_per_s * (primary.tau_ns / 1e9 + scan_s)
-    if behind_pa >= profile.signs.lag_pa:
+    if behind_pa >= STANDS_WITHIN * profile.signs.lag_pa:
         here: Path = ("signs", "lag")
-        allowed = f"above {psi(behind_pa)}, by which a sound ramp lags in this transducer"
+        allowed = f"above {psi(behind_pa / STANDS_WITHIN)}: a sound ramp lags by {psi(behind_pa)} in this transducer"
         document.fault(here, document.found(here), allowed)
     needed = gas_flow_m3_per_s(rig, step.rate_pa_per_s)
     if needed > rig.regulator_m3_per_s:

@@ -89,3 +89,30 @@ def test_a_mark_before_there_is_a_rate_is_not_called_exact(bench):
     result = bench.finish("rupture")
     assert result.ramp_pa_per_s is None and result.failure_pa >= 0.0
     assert result.bound_down_pa >= result.failure_pa and result.bound_up_pa > PSI, result
+
+
+def test_nothing_is_armed_or_started_on_a_channel_in_doubt(bench):
+    """NE 43's grey band trips only after a second; until then it is doubt enough not to begin (SAFETY invariant 6)."""
+    bench.to_ready()
+    for act, state in (("arm", "VENTED"), ("start", "VENTING")):
+        bench.scan(counts=(3_700, *bench.counts()[1:]))
+        assert bench.engine.state == state and bench.engine.interlocks.state == "CLEAR"
+        assert bench.act(act).kind == "refused"
+        assert ("channels good", False) in [row[:2] for row in bench.engine.view().permissives]
+        bench.seconds(3.0)
+        if act == "arm":
+            assert bench.engine.state == "READY" and bench.act("arm").kind == "granted"
+
+
+def test_a_hold_in_the_ramp_makes_no_bound_small(bench):
+    """The achieved rate over a long hold is next to nothing; the pressure that rose afterwards rose as called for."""
+    bench.to_ramp(30.0)
+    bench.act("hold")
+    bench.seconds(20.0)
+    bench.act("resume")
+    bench.seconds(0.5)
+    bench.act("mark")
+    result = bench.finish("rupture")
+    called_pa_per_s = 15.0 * PSI
+    assert result.ramp_pa_per_s < 0.9 * called_pa_per_s
+    assert result.bound_up_pa >= 1.5 * called_pa_per_s, "half of a mark's three seconds, at the rate called for"
