@@ -34,8 +34,8 @@ test: .venv/.test .venv/.tools .venv/.other
 bench: .venv/.test
 	@for file in benchmarks/*.py; do echo "== $$file"; .venv/bin/python "$$file"; done
 
-nights: .venv/.run
-	.venv/bin/python -m simulator.nights --hours $(HOURS) --seed $(SEED) --jobs $(WORKERS)
+nights: .venv/.test
+	.venv/bin/python -m simulator.nights --compiled --hours $(HOURS) --seed $(SEED) --jobs $(WORKERS)
 
 # Other random moments: RIGD_SEED=7 make crash. Small disks are mounted, which needs root; without it they are skipped.
 crash: .venv/.test .venv/.tools

@@ -22,7 +22,7 @@ AWAY_S = (5.0, 75.0)
 CALLED_AWAY, CALLED_AWAY_S = 0.08, (62.0, 95.0)  # between arming and starting
 HOLD_S = (0.5, 8.0)
 ENDS_A_RUN = ("vent", "stop")
-ANSWERS = ("", "nothing", "rupture", "done", "K", "x" * 300, "\u202e\ud800\x00", "-1", "nan")
+ANSWERS = ("", "nothing", "rupture", "done", "K", "x" * 300, "\u202e" + chr(0xD800) + "\x00", "-1", "nan")
 
 
 class Crowd:

@@ -2,6 +2,7 @@
 
     python -m simulator.nights --hours 20 --seed 1 --jobs 2
     python -m simulator.nights --only 1234            one night, as a failure's line says
+    python -m simulator.nights --compiled ...         the same, in a compiled copy where that can be made (`compiled`)
 
 Each seed is one night; seeds go up from the first until the hours are simulated. A failure prints one line that
 reproduces it and writes the record of that process. The last lines are what was met, what was not, and how fast it was.
@@ -20,6 +21,7 @@ from pathlib import Path
 
 from rigd.store.encode import decode, split
 from rigd.store.journal import _parse, _take_apart
+from simulator.compiled import ROOT, SOURCE_NAME, compile_tree, run_there
 from simulator.night import Night, Report
 from simulator.promises import INVARIANTS, Violation
 from simulator.sometimes import Seen
@@ -29,6 +31,7 @@ from simulator.weather import KINDS
 TWICE_EVERY = 50  # seeds: played again in a fresh process under another hash seed
 FAILURES_KEPT = 20  # a broken promise breaks in many nights; a few tell enough
 RECORDS = Path("records/nights")
+SOURCE = Path(os.environ.get(SOURCE_NAME, ROOT))  # the plain files, also when this runs in a compiled copy
 
 
 @dataclass(slots=True)
@@ -135,19 +138,23 @@ def keep(night: Night, seed: int, records: Path) -> Path:
 
 
 def commit() -> str:
-    done = subprocess.run(["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["git", "-C", str(SOURCE), "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False
+    )
     return done.stdout.strip() or "unknown"
 
 
 def twice(heads: dict[int, str]) -> list[str]:
-    """Play every 50th night again in a fresh interpreter with another hash seed; what came out differently."""
+    """Play every 50th night again, by the plain files, in a fresh interpreter with another hash seed; what came out
+    differently."""
     wrong = []
     for seed, head in sorted(heads.items()):
         if seed % TWICE_EVERY:
             continue
         done = subprocess.run(
             [sys.executable, "-m", "simulator.nights", "--only", str(seed), "--head"],
-            capture_output=True, text=True, check=False, env={**os.environ, "PYTHONHASHSEED": str(seed + 7)},
+            cwd=SOURCE, capture_output=True, text=True, check=False,
+            env=os.environ | {"PYTHONHASHSEED": str(seed + 7), "PYTHONPATH": str(SOURCE)},
         )  # fmt: skip
         if done.stdout.strip() != head:
             wrong.append(f"seed {seed}: under another PYTHONHASHSEED the record is another one ({done.stderr[-200:]})")
@@ -181,12 +188,18 @@ def parse_options() -> argparse.Namespace:
     parser.add_argument("--only", type=int, help="play this one night")
     parser.add_argument("--head", action="store_true", help="with --only: print the hash of the night's records alone")
     parser.add_argument("--records", type=Path, default=RECORDS, help="where the record of a failure goes")
+    parser.add_argument("--compiled", action="store_true", help="play in a compiled copy where that can be made")
     parser.add_argument("--table", type=Path, help="also write what was met as JSON here")
     return parser.parse_args()
 
 
 def main() -> int:
     options = parse_options()
+    if options.compiled:
+        tree, words = compile_tree()
+        print(f"{words}: {tree or 'played as they are'}", flush=True)
+        if tree is not None:
+            return run_there(tree, [word for word in sys.argv[1:] if word != "--compiled"])
     if options.only is not None:
         return _play_one(options)
     whole = run(options.hours, options.seed, options.jobs, options.records)

@@ -10,7 +10,7 @@ from functools import cache
 from random import Random
 
 from rigd.files.load import find, load_profile, load_rig
-from rigd.model.profile import Hold, Profile, Proof, Ramp, Vent
+from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Vent
 from rigd.model.rig import Calibration, Channel, Rig, Signal
 from simulator.bodies import KINDS, PSI
 
@@ -130,6 +130,8 @@ def _draw_profile(profile: Profile, rig: Rig, scan_ns: int, rng: Random) -> Prof
                 steps += [Hold(name="Keep mains", pressure_pa=0.0, duration_ns=3_000_000_000, tolerance_pa=PSI),
                           Vent(name="Let it out")]  # fmt: skip
                 step = rng.choice((step, low))
+        if type(step) is Fill:
+            step = replace(step, timeout_ns=int(step.bleed_ns + rng.choice((52.0, 52.0, 4.0, 2.0)) * 1e9))
         if type(step) is Proof:
             step = replace(step, hold_ns=rng.choice((2_000_000_000, 5_000_000_000)))
         steps.append(step)

@@ -45,7 +45,9 @@ class FillStep:
 class ProofStep:
     """Build low, isolate, hold, vent, must fall: the rig shows that it can hold and that it can let go."""
 
-    BUILD, HOLD, FALL = "build", "hold", "fall"
+    BUILD = "build"
+    HOLD = "hold"
+    FALL = "fall"
 
     def __init__(self, step: Proof, rig: Rig, sight: Sight) -> None:
         self._step, self._control = step, rig.control

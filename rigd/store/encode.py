@@ -106,8 +106,8 @@ def encode(message: Message) -> bytes:
         assert len(message.quality) == n, "a Reading has one quality per value"
         scalars, values = _READING_SCALARS(message), message.values
         if not isfinite(sum(values, message.target_pa + message.highest_pa)):  # only then is there a NaN to make ours
-            scalars = [v if v == v else NAN for v in scalars]
-            values = [v if v == v else NAN for v in values]
+            scalars = tuple([v if v == v else NAN for v in scalars])
+            values = tuple([v if v == v else NAN for v in values])
         return _packed(Reading, n).pack(TAGS[Reading], n, *scalars, *values, *message.quality)
     if shape is Tick:
         return _packed(Tick, 0).pack(TAGS[Tick], 0, *_TICK_SCALARS(message))
