@@ -62,8 +62,8 @@ class Gauge:
 
 def gauges_of(rig: Rig) -> tuple[tuple[tuple[int, Gauge], ...], ...]:
     """By device: (index of the channel, its gauge), in the order of the device's counts."""
-    straight = shipped()[0].channels
+    straight = {channel.name: channel for channel in shipped()[0].channels}
     return tuple(
-        tuple((at, Gauge(c, straight[at])) for at, c in enumerate(rig.channels) if c.device == device)
+        tuple((at, Gauge(c, straight.get(c.name, c))) for at, c in enumerate(rig.channels) if c.device == device)
         for device in range(len(rig.devices))
     )

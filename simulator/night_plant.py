@@ -42,6 +42,12 @@ class NightPlant(Plant):
         self._place_body()
         self.at_loss.clear()
         self.regroup()
+        self._renew_switches()
+
+    def splash(self, dry: bool) -> None:
+        """Water that no body lost, or a cloth."""
+        self.dry = dry
+        self._renew_switches()
 
     def crack(self, opening_m2: float) -> None:
         """The body gives way now, whatever its strength, by an opening of this area."""

@@ -45,6 +45,7 @@ VENT_M3_PER_S_PA = 6.0e-7  # wider than the fill, so that filling through an ope
 ROOM_K, WARMING_S, WEATHER_S = 294.65, 3600.0, 1.0  # water comes slowly to the room's temperature
 RATE_SMOOTHING_S = 0.5  # over which a body feels its rate of loading
 MINDS_FROM = 0.75  # of its strength: below this a body's limits need no looking at, whatever the rate
+WETS_M3, WETS_AFTER_S = 1e-6, 0.2  # a switch beneath the body is wet when so much has come out, and run down to it
 GROWN_TO_SEE = 0.002  # of its volume, for good: a shiny bulge that a person finds on a body in the hand
 NOISE_BLOCK = 1024  # standard normal numbers drawn at a time
 SOURCES = {"specimen": 0, "feed": 1, "supply": 2, "water_temperature": 3, "specimen_temperature": 3}
@@ -123,6 +124,7 @@ class Plant:
         self.specimen_pa = 0.0
         self.water_k = self.specimen_k = body.water_k
         self.leak_m2 = self.highest_true_pa = self._rate = 0.0
+        self.spilt_m3, self.dry = 0.0, True
         self.strength_pa: float | None = None
         self.failed_at_s: float | None = None
         self.yield_pa: float | None = None
@@ -220,6 +222,8 @@ class Plant:
         self._push_gas(dt_s)
         self._push_water(dt_s)
         pressure = self.specimen_pa
+        if self.leak_m2 > 0.0 and self.dry and pressure > 0.0:
+            self._spill(dt_s)
         if pressure > self.highest_true_pa:
             self.highest_true_pa = pressure
         if pressure >= self._next_level_pa:
@@ -368,6 +372,7 @@ class Plant:
             "door": self.door_shut,
             "emergency_stop": self.emergency_stop_released,
             "relief": not self.relief_lifted,
+            "wet": self.dry,
         }
         for reply, switches in zip(self._replies, self._switches, strict=True):
             for place, channel, read_back_of in switches:
@@ -387,6 +392,16 @@ class Plant:
     def _call_due(self) -> None:
         while self._later and self._later[0][0] <= self.t_s:
             self._later.pop(0)[2]()
+
+    def _spill(self, dt_s: float) -> None:
+        was_m3 = self.spilt_m3
+        self.spilt_m3 += self.leak_m2 * PER_M2 * math.sqrt(self.specimen_pa) * dt_s
+        if was_m3 < WETS_M3 <= self.spilt_m3:
+            self.call_later(WETS_AFTER_S, self._get_wet)
+
+    def _get_wet(self) -> None:
+        self.dry = self.spilt_m3 < WETS_M3  # another body may lie there by now
+        self._renew_switches()
 
     def _strike_at_level(self) -> None:
         while self._struck_by_pressure and self.specimen_pa >= self._struck_by_pressure[-1][0]:

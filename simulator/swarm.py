@@ -23,6 +23,7 @@ LAGS_NS = (20_000_000, 20_000_000, 20_000_000, 200_000_000)  # of both transduce
 STALE_SCANS = 4  # a slow rig's file allows a value to be this many scans old
 SHORTEST_STALE_NS = 100_000_000
 LIVE_STATES = ("VENTED", "READY", "ARMED", "RUNNING", "VENTING", "UNPROVEN")
+WET_SWITCHES = 0.4  # of the rigs have one beneath the specimen
 ALL_TOGETHER = 0.33  # of the nights: several faults may be active at once
 
 
@@ -92,10 +93,18 @@ def _draw_rig(rig: Rig, scan_ns: int, rng: Random) -> Rig:
     channels[:2] = [replace(channel, tau_ns=tau_ns) for channel in channels[:2]]
     kind = rng.choices(("two_point", "polynomial", "table", "float32"), (0.7, 0.1, 0.1, 0.1))[0]
     channels[1] = _as_kind(channels[1], kind)
+    if rng.random() < WET_SWITCHES:
+        channels.append(wet_switch(rig))
     control = replace(rig.control, kp=rng.uniform(0.3, 0.7), ki_per_s=rng.uniform(0.1, 0.4))
     vent = replace(rig.vent, hold_ns=rng.choice((500_000_000, 1_000_000_000, 2_000_000_000)))
     agreement = replace(rig.agreement, persistence_ns=max(250_000_000, 3 * scan_ns))
     return replace(rig, devices=devices, channels=tuple(channels), control=control, vent=vent, agreement=agreement)
+
+
+def wet_switch(rig: Rig) -> Channel:
+    """A switch beneath the specimen, wired like the relief valve's: 1 is dry, so a broken wire is a leak."""
+    like = next(channel for channel in rig.channels if channel.role == "relief")
+    return replace(like, name="floor", role="wet", required=False, bit=15)
 
 
 def _as_kind(channel: Channel, kind: str) -> Channel:

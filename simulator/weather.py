@@ -266,6 +266,11 @@ def _relief_switch(night: "Night", rng: Random) -> Heal:
     return partial(night.plant.hold_relief, False)
 
 
+def _splash(night: "Night", rng: Random) -> Heal:
+    night.plant.splash(dry=False)
+    return partial(night.plant.splash, dry=True)
+
+
 def _opening(low_mm2: float, high_mm2: float) -> Strike:
     def strike(night: "Night", rng: Random) -> None:
         night.plant.crack(low_mm2 * (high_mm2 / low_mm2) ** rng.random() * MM2)
@@ -410,6 +415,7 @@ KINDS: dict[str, Kind] = {
     "trapped_air": Kind(room="world", strike=_from_list("trapped_air"), lasts_s=BRIEF),
     "gas_in_water": Kind(room="world", strike=_bladder, lasts_s=BRIEF),
     "plugged_vent": Kind(room="world", strike=_plug, lasts_s=LONG, marks="stuck"),
+    "splash": Kind(room="world", strike=_splash, lasts_s=SHORT, marks="lies"),
     "bursts_now": Kind(room="world", strike=_opening(50.0, 800.0), lasts_s=BRIEF),
     "cracks_now": Kind(room="world", strike=_opening(0.1, 10.0), lasts_s=BRIEF),
     "person_vents": Kind(room="people", strike=_act("vent"), lasts_s=BRIEF),

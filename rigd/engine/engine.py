@@ -451,7 +451,7 @@ class Engine:
         findings, channels = self.findings, self.channels
         assert findings is not None
         second_pa, feed_pa = channels.good(channels.second), channels.good(channels.feed)
-        sign = findings.watch(second_pa, feed_pa, self._called_pa)
+        sign = findings.watch(second_pa, feed_pa, self._called_pa, channels.good(channels.wet))
         if findings.shares_fall != self._fell_with_feed:
             self._fell_with_feed = findings.shares_fall
             if findings.shares_fall:

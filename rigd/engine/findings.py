@@ -16,6 +16,7 @@ from rigd.model.rig import Channel
 from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
 
 LAGS_HIDDEN = 2  # time constants: what a lagging transducer may not have shown yet of a steep rise
+WET, WET_SAMPLES = "wet", 3  # in a row: a splash is no leak
 MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest delay, the bound covers either half
 
 
@@ -30,7 +31,9 @@ class Findings:
         "_settled_ns",
         "_steepest_pa",
         "_unwatched",
+        "_was_dry",
         "_watch",
+        "_wet_samples",
         "early",
         "ending",
         "failed_ns",
@@ -60,6 +63,7 @@ class Findings:
         self._watch = BurstWatch(profile.signs)
         self._noise, self._fit = NoiseMeter(), RampFit()
         self._settled_ns = self._mark_ns = self.ramp_began_ns = -1
+        self._wet_samples, self._was_dry = 0, False
         self.highest_pa = self.last_pa = 0.0
         self.last_ns = 0
         self.in_ramp = self.early = self.relief_lifted = self._unwatched = False
@@ -79,7 +83,7 @@ class Findings:
     def begin_watching(self, is_ramp: bool) -> None:
         """A ramp or a hold begins: signs are looked for afresh, from its first watched sample on."""
         self._watch = BurstWatch(self._profile.signs)
-        self._settled_ns = -1
+        self._settled_ns, self._wet_samples, self._was_dry = -1, 0, False
         self.in_ramp = is_ramp
         if is_ramp:
             self._noise, self._fit = NoiseMeter(), RampFit()
@@ -96,8 +100,9 @@ class Findings:
         if pressure_pa > self.highest_pa:
             self.highest_pa = pressure_pa
 
-    def watch(self, second_pa: float, feed_pa: float, target_pa: float) -> str:
-        """Look for signs in the newest sample noted. Returns the sign that fires, or ""."""
+    def watch(self, second_pa: float, feed_pa: float, target_pa: float, dry: float) -> str:
+        """Look for signs in the newest sample noted; `dry` is the switch beneath the specimen, NaN for none. Returns
+        the sign that fires, or ""."""
         watch, t_ns = self._watch, self.last_ns
         if self._settled_ns < 0:
             self._settled_ns = t_ns + SETTLED_NS
@@ -110,14 +115,19 @@ class Findings:
                 self._fit.add(t_ns, self.last_pa)
             else:
                 self._noise.pause()
-        return sign
+        self._wet_samples = self._wet_samples + 1 if dry == 0.0 else 0
+        self._was_dry = self._was_dry or dry == 1.0
+        return sign or (WET if self._wet_samples >= WET_SAMPLES else "")
 
     @property
     def shares_fall(self) -> bool:
         return self._watch.shared_fall
 
     def call_failure(self, sign: str, supply_is_low: bool) -> None:
-        """A sign of the trace fired: fix the onset."""
+        """A sign of the trace, or the wet switch, fired: fix the onset."""
+        if sign == WET:
+            self.call_mark(WET)
+            return
         watch = self._watch
         self.trace_class = trace_class_of(
             sign, watch.fall_pa, watch.highest_pa, self.last_ns - watch.onset_ns, supply_is_low
@@ -131,14 +141,14 @@ class Findings:
         self.failure_raw_pa, self.failed_ns = watch.onset_pa, watch.onset_ns
         self.latency_ns, self.gap_ns = self.last_ns - watch.onset_ns, watch.gap_ns
 
-    def call_mark(self) -> None:
-        """The operator's one key: the newest sample is all there is to name."""
+    def call_mark(self, sign: str = "operator_mark") -> None:
+        """The operator's one key, or water beneath the specimen: the newest sample is all there is to name."""
         self.trace_class = "slow_loss"
-        self.signs.append("operator_mark")
+        self.signs.append(sign)
         if self.tally is not None:
             self.tally.mark()
             return
-        if not self.in_ramp:
+        if not self.in_ramp or (sign == WET and not self._was_dry):
             self.call_early()
             return
         self._mark_ns = self._profile.signs.mark_ns
@@ -175,6 +185,8 @@ class Findings:
             bias_pa=self._bias(rate_pa_per_s),
             sagged_pa=highest_pa - raw_pa if sagged else 0.0,
         )
+        if self._mark_ns >= 0 and raw_pa is not None and highest_pa > raw_pa:
+            bounds.up_pa += highest_pa - raw_pa  # what it had lost already when the mark came
         if self._unwatched:
             bounds.up_pa += self._steepest_pa  # it may have stood so much higher than any sample showed
             bounds.down_pa = self.highest_pa - (self.zero_before_pa or 0.0)  # anywhere on the way up
@@ -260,12 +272,13 @@ class Findings:
     def _say_what_may_be_unseen(self, reached_pa: float | None) -> None:
         """Where no sign of the trace fired, name the smallest opening that would have fired one: below it the result
         rests on a person's eyes."""
-        by_eye = "operator_mark" in self.signs
+        by_eye = "operator_mark" in self.signs or WET in self.signs
         if reached_pa is None or reached_pa <= 0.0 or not (by_eye or self.trace_class == "ceiling"):
             return
         least_mm2 = 1e6 * unnoticed_opening_m2(self._inlet, self._profile.signs.lag_pa, reached_pa)
         if by_eye:
-            words = f"found by eye: an opening under {least_mm2:.2f} mm2 the rig cannot notice; it may be older"
+            how = "by the wet switch" if WET in self.signs else "by eye"
+            words = f"found {how}: an opening under {least_mm2:.2f} mm2 the rig cannot notice; it may be older"
         else:
             words = f"no loss was noticed; an opening under {least_mm2:.2f} mm2 the rig could not have noticed"
         self.flags.append(words)

@@ -219,7 +219,9 @@ class SignsShape(Shape):
         description="or stays this far behind the tank that feeds it (behind what is called for, without one)"
     )
     lag_time: duration("10 ms", "60 s") = Field(description="for this long")
-    mark: duration("0 s", "60 s") = Field(description="a person's longest delay from seeing to pressing the mark key")
+    mark: duration("0 s", "60 s") = Field(
+        description="longest delay from a leak one can see to the mark key; also of a wet switch, where there is one"
+    )
 
 
 class ProfileShape(Shape):

@@ -10,11 +10,13 @@ from dataclasses import replace
 import pytest
 
 from rigd.files.load import find, load_profile, load_rig
+from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
 from rigd.store.journal import BlockBuilder, identity
 from simulator.bodies import MM2, PSI
 from simulator.person import Person
 from simulator.plant import MINDS_FROM, Plant
+from simulator.swarm import wet_switch
 from simulator.world import Names, World
 
 RIG = load_rig(find("demo", "rig"))
@@ -30,14 +32,14 @@ class Absent(Person):
         return None
 
 
-def crack(opening_mm2: float, strength_psi: float, who: type[Person]):
-    plant, person = Plant(RIG, seed=3, body="weep"), who("A. Person", 3)
+def crack(opening_mm2: float, strength_psi: float, who: type[Person], rig: Rig = RIG):
+    plant, person = Plant(rig, seed=3, body="weep"), who("A. Person", 3)
     plant.body = replace(plant.body, opening_m2=opening_mm2 * MM2, strength_pa=strength_psi * PSI, rate_exponent=0.0)
     plant._minds_pa = plant.body.strength_pa * MINDS_FROM
     facts = tuple((name, person.facts[name]) for name in PROFILE.required)
     builder = BlockBuilder(identity(run=1, version="0", files=()))
     world = World(
-        RIG, PROFILE, Specimen(id="crack", facts=facts, volume_m3=0.0), plant, person, builder, [].append,
+        rig, PROFILE, Specimen(id="crack", facts=facts, volume_m3=0.0), plant, person, builder, [].append,
         Names(run=1, utc_ns=10**18, version="0"),
     )  # fmt: skip
     return world.run(), plant.truth()
@@ -63,3 +65,15 @@ def test_a_crack_under_a_feeding_tank_is_not_overstated(who, strength_psi):
         assert noticed == list(SIZES_MM2), "whoever watches sees a crack of a tenth of a square millimetre"
     else:
         assert SIZES_MM2[0] not in noticed, "with nobody there the inlet feeds a small crack unseen"
+
+
+@pytest.mark.parametrize("strength_psi", [60.0, 150.0, 300.0])
+def test_a_wet_switch_sees_with_nobody_there_what_a_person_would_see(strength_psi):
+    """A millilitre beneath the specimen is enough: every crack of the range has a failure pressure, and a true one."""
+    rig = replace(RIG, channels=(*RIG.channels, wet_switch(RIG)))
+    for size_mm2 in SIZES_MM2:
+        result, truth = crack(size_mm2, strength_psi, Absent, rig)
+        off_pa = truth.strength_pa - result.failure_pa
+        assert result.outcome == "weep" and -result.bound_down_pa <= off_pa <= result.bound_up_pa, (size_mm2, result)
+        assert result.signs == ("wet",) or size_mm2 > 0.2, (size_mm2, result)
+    assert "wet" not in result.signs, "what the trace shows at once needs no water on the floor"
