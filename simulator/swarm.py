@@ -5,6 +5,7 @@ active together. A campaign of many seeds then meets combinations that nobody wo
 variations of the shipped demo rig, each within what `rigd check` would accept; everything here is invented.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from random import Random
@@ -94,16 +95,16 @@ def _draw_rig(rig: Rig, scan_ns: int, rng: Random) -> Rig:
     kind = rng.choices(("two_point", "polynomial", "table", "float32"), (0.7, 0.1, 0.1, 0.1))[0]
     channels[1] = _as_kind(channels[1], kind)
     if rng.random() < WET_SWITCHES:
-        channels.append(wet_switch(rig))
+        channels.append(wet_switch(channels))
     control = replace(rig.control, kp=rng.uniform(0.3, 0.7), ki_per_s=rng.uniform(0.1, 0.4))
     vent = replace(rig.vent, hold_ns=rng.choice((500_000_000, 1_000_000_000, 2_000_000_000)))
     agreement = replace(rig.agreement, persistence_ns=max(250_000_000, 3 * scan_ns))
     return replace(rig, devices=devices, channels=tuple(channels), control=control, vent=vent, agreement=agreement)
 
 
-def wet_switch(rig: Rig) -> Channel:
+def wet_switch(channels: Sequence[Channel]) -> Channel:
     """A switch beneath the specimen, wired like the relief valve's: 1 is dry, so a broken wire is a leak."""
-    like = next(channel for channel in rig.channels if channel.role == "relief")
+    like = next(channel for channel in channels if channel.role == "relief")
     return replace(like, name="floor", role="wet", required=False, bit=15)
 
 

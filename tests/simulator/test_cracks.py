@@ -70,7 +70,7 @@ def test_a_crack_under_a_feeding_tank_is_not_overstated(who, strength_psi):
 @pytest.mark.parametrize("strength_psi", [60.0, 150.0, 300.0])
 def test_a_wet_switch_sees_with_nobody_there_what_a_person_would_see(strength_psi):
     """A millilitre beneath the specimen is enough: every crack of the range has a failure pressure, and a true one."""
-    rig = replace(RIG, channels=(*RIG.channels, wet_switch(RIG)))
+    rig = replace(RIG, channels=(*RIG.channels, wet_switch(RIG.channels)))
     for size_mm2 in SIZES_MM2:
         result, truth = crack(size_mm2, strength_psi, Absent, rig)
         off_pa = truth.strength_pa - result.failure_pa
