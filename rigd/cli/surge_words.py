@@ -39,6 +39,8 @@ def _describe_energy(surge: ExpectedSurge, rig: Rig) -> Iterator[str]:
     yield f"  CAUTION: {AIR}"
     yield f"    air that can come to one specimen holds {say_energy(surge.gas_j)} (ASME PCC-2); the chamber was proved"
     yield f"    for {say_energy(rig.chamber.rated_j)} by {rig.chamber.proved_by} on {rig.chamber.proved_on}"
+    if surge.gas_j > rig.chamber.rated_j:
+        yield "  CAUTION: with this specimen's volume that is more than the chamber was proved for. Do not run it"
 
 
 def _describe_release(surge: ExpectedSurge, foretold: Forecast, unit: str) -> Iterator[str]:
