@@ -21,9 +21,10 @@ from typing import Any
 from rigd.model.errors import Misconfigured, RigdError, RigUnreachable
 from rigd.model.requests import VERBS, VERSION, Frame, Reply, Request
 
-LINE_LIMIT = 64 * 1024  # the largest view of a rig is a tenth of this; more is not a request but an accident
+LINE_LIMIT = 64 * 1024  # of a request: more is not a request but an accident
+ANSWER_LIMIT = 1024 * 1024  # a station's view is a few kilobytes, and a rig has at most eight
 CLIENT_LIMIT = 32  # a bench has a few terminals and one web process
-WATCH_QUEUE = 64  # frames kept for one watcher: about six seconds of views
+WATCH_QUEUE = 256  # frames kept for one watcher: about three seconds of the views of eight stations
 STALL_S = 5.0  # a watcher whose socket takes nothing for so long is cut off
 ANSWER_S = 5.0  # a rig process answers within one turn of its loop; five seconds is dead
 PATH_LIMIT = 107  # sun_path of Linux, less its final zero
@@ -44,7 +45,7 @@ def plain(value: Any) -> Any:
 
 def encode_line(shape: Request | Reply | Frame) -> bytes:
     line = json.dumps(plain(shape), separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode() + b"\n"
-    assert len(line) <= LINE_LIMIT, "what we send fits the limit we set"
+    assert len(line) <= ANSWER_LIMIT, "what we send fits the limit we set"
     return line
 
 
@@ -59,7 +60,7 @@ def decode_request(line: bytes) -> Request:
     body = _decode_object(line)
     kinds = {
         "id": int, "verb": str, "person": str, "named": bool, "source": str, "prompt": int | None,
-        "answer": str | None, "version": int,
+        "answer": str | None, "station": int | None, "version": int,
     }  # fmt: skip
     if unknown := sorted(set(body) - set(kinds)):
         raise BadLine(f"a request has no key {unknown[0]!r}; allowed: {', '.join(kinds)}")
@@ -158,7 +159,7 @@ class Server:
         if self._server is None:
             return
         self._server.close()
-        for watcher in self._watchers:
+        for watcher in tuple(self._watchers):
             with contextlib.suppress(OSError, TimeoutError):
                 while watcher.frames:
                     watcher.writer.write(encode_line(watcher.frames.popleft()))
@@ -299,7 +300,7 @@ class Client:
             if not piece:
                 raise ConnectionResetError("the connection was closed")
             self._received += piece
-            if len(self._received) > LINE_LIMIT and b"\n" not in self._received:
-                raise BadLine(f"the rig process sent a line longer than {LINE_LIMIT} bytes")
+            if len(self._received) > ANSWER_LIMIT and b"\n" not in self._received:
+                raise BadLine(f"the rig process sent a line longer than {ANSWER_LIMIT} bytes")
         line, _, self._received = self._received.partition(b"\n")
         return decode_answer(line)

@@ -100,7 +100,7 @@ async def test_a_slow_watcher_loses_views_and_then_is_cut_off(server: Server, mo
     deaf.sendall(b'{"id":1,"verb":"watch"}\n')
     await until(lambda: server.watched)
     (watcher,) = server._watchers
-    for number in range(200):
+    for number in range(control.WATCH_QUEUE + 140):
         server.publish(Frame(kind="view", body={"number": number, "filling": "x" * 8000}))
         await asyncio.sleep(0)
     server.publish(Frame(kind="event", body={"text": "trip"}))

@@ -11,9 +11,12 @@ from typing import Annotated, Any
 
 import typer
 
-from rigd.cli.options import Json, Operator, Rig, person, print_json
+from rigd.cli.options import Json, Operator, Rig, Station, person, print_json
+from rigd.cli.view_words import asked
 from rigd.model import errors
 
+ALL = "Without --station every station of the rig is meant."
+ONE = "Where it could be for several stations, --station says for which."
 SOFT = "This is software: in an emergency use the red mushroom button at the rig."
 
 
@@ -25,7 +28,7 @@ class Verb:
     command: Callable[..., None]
 
 
-def act(verb: str, *, rig: str, operator: str, as_json: bool, **fields: Any) -> None:
+def act(verb: str, *, rig: str, operator: str, as_json: bool, station: int | None = None, **fields: Any) -> None:
     """Send one act and say what became of it. Raises NotPermitted with the engine's own words when it is refused."""
     from rigd.control import Client
     from rigd.live.places import find_socket
@@ -33,16 +36,38 @@ def act(verb: str, *, rig: str, operator: str, as_json: bool, **fields: Any) -> 
     name, named = person(operator)
     with Client(find_socket(rig)) as client:
         if verb == "confirm":
-            fields = _answer(client.ask("status").view, **fields)
-        reply = client.ask(verb, person=name, named=named, **fields)
+            seen, station = _asking(client.ask("status").view, station)
+            fields = _answer(seen, **fields)
+        reply = client.ask(verb, person=name, named=named, station=station, **fields)
     if as_json:
         print_json({"ok": reply.ok, "words": reply.words, "view": reply.view})
         sys.exit(errors.DONE if reply.ok else errors.NOT_PERMITTED)
     if not reply.ok:
         raise errors.NotPermitted(reply.words)
+    if "stations" in reply.view:
+        typer.echo(reply.words)
+        return
     typer.echo(f"{reply.words} · {reply.view['state']}")
     if following := _next_act(verb, reply.view):
         typer.echo(f"next: {following}")
+
+
+def _asking(view: dict[str, Any], station: int | None) -> tuple[dict[str, Any], int | None]:
+    """The view with the question that is meant, and its station: the one named, else the only one that asks."""
+    stations = view.get("stations")
+    if stations is None:
+        return view, station
+    if station is None:
+        asking = [each for each in stations if each["prompt"]]
+        if len(asking) > 1:
+            told = "\n".join(asked(each["prompt"], each["station"]) for each in asking)
+            raise errors.UsageRefused(f"several stations ask; say which with --station N:\n{told}")
+        return (asking or stations)[0], asking[0]["station"] if asking else None
+    named = [each for each in stations if each["station"] == station]
+    if not named:
+        there = ", ".join(str(each["station"]) for each in stations)
+        raise errors.UsageRefused(f"--station {station}: no specimen is there; allowed: {there}")
+    return named[0], station
 
 
 def _answer(view: dict[str, Any], *, prompt: int | None, answer: str | None) -> dict[str, Any]:
@@ -66,11 +91,14 @@ def _next_act(verb: str, view: dict[str, Any]) -> str:
     return {"ARMED": "rigd start (arming runs out after 60 s)"}.get(view["state"], "") if verb == "arm" else ""
 
 
-def _plain(name: str, short: str, more: str = "") -> Verb:
-    def command(operator: Operator = "", rig: Rig = "", as_json: Json = False) -> None:
-        act(name.replace("-", "_"), rig=rig, operator=operator, as_json=as_json)
+def _plain(name: str, short: str, more: str = "", whom: str = ALL) -> Verb:
+    def command(operator: Operator = "", station: Station = None, rig: Rig = "", as_json: Json = False) -> None:
+        act(name.replace("-", "_"), rig=rig, operator=operator, as_json=as_json, station=station)
 
-    text = f"Examples:\n\n\b\n  rigd {name}\n  rigd {name} --operator 'A. Novak'\n\n{short} {more}"
+    text = (
+        f"Examples:\n\n\b\n  rigd {name}\n  rigd {name} --operator 'A. Novak'\n  rigd {name} --station 2\n\n"
+        f"{' '.join(part for part in (short, more, whom) if part)}"
+    )
     return Verb(name=name, short=short, help=text, command=command)
 
 
@@ -78,10 +106,11 @@ def _confirm(
     answer: Annotated[str | None, typer.Argument(metavar="[ANSWER]", help="A choice or a value with its unit.")] = None,
     prompt: Annotated[int | None, typer.Option("--prompt", metavar="N", help="Which prompt, to be sure.")] = None,
     operator: Operator = "",
+    station: Station = None,
     rig: Rig = "",
     as_json: Json = False,
 ) -> None:
-    act("confirm", rig=rig, operator=operator, as_json=as_json, prompt=prompt, answer=answer)
+    act("confirm", rig=rig, operator=operator, as_json=as_json, station=station, prompt=prompt, answer=answer)
 
 
 VERBS = (
@@ -91,14 +120,16 @@ VERBS = (
     _plain("resume", "Go on after a hold."),
     _plain("vent", "Vent at once and end the run.", SOFT),
     _plain("stop", "Stop at the next safe point (end of the step), then vent.", SOFT),
-    _plain("reset", "Reset a latched trip whose cause is healthy again.", "Nothing starts by a reset."),
+    _plain("reset", "Reset a latched trip whose cause is healthy again.", "Nothing starts by a reset.", ONE),
     Verb(
         name="confirm",
         short="Answer the question the rig is asking.",
-        help="Examples:\n\n\b\n  rigd confirm\n  rigd confirm rupture\n  rigd confirm '21 degC' --prompt 4\n\n"
-        "Answer the open prompt: alone for *done as asked*, else with the choice or the value.",
+        help="Examples:\n\n\b\n  rigd confirm\n  rigd confirm rupture\n  rigd confirm '21 degC' --prompt 4\n"
+        "  rigd confirm --station 2\n\n"
+        "Answer the open prompt: alone for *done as asked*, else with the choice or the value. When several stations "
+        "ask, --station says whose question it is; their numbers are alike.",
         command=_confirm,
     ),
-    _plain("mark", "Mark: it fails NOW, as a person sees it."),
-    _plain("hand-check", "Record that you checked by hand that the line is at zero.", "Only a named person can."),
+    _plain("mark", "Mark: it fails NOW, as a person sees it.", whom=ONE),
+    _plain("hand-check", "Record that you checked by hand that the line is at zero.", "Only a named person can.", ONE),
 )

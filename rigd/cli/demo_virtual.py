@@ -23,18 +23,18 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
     from simulator.world import Names, World
 
     job = load_job(
-        profile=PROFILE, rig=RIG, specimen=specimen_id(seed), facts=(), records=records, person=PERSON, named=True,
-        confirm="",
-    )  # fmt: skip
-    files = job.files()
-    record = OpenRecord(records, rig=RIG, profile=PROFILE, specimen=job.specimen.id, files=files, patient=True)
+        profile=PROFILE, rig=RIG, specimens=(specimen_id(seed),), records=records, person=PERSON, named=True
+    )
+    (mounted,) = job.mounted
+    files = job.files(mounted)
+    record = OpenRecord(records, rig=RIG, profile=PROFILE, specimen=mounted.specimen.id, files=files, patient=True)
     plant = Plant(job.rig, seed=seed, body=body, faults=faults)
     names = Names(
         run=record.run, utc_ns=time.time_ns(), version=edition(), latched=(),
         **{f"{name.removesuffix('.yaml')}_sha256": hashlib.sha256(data).hexdigest() for name, data in files.items()},
     )  # fmt: skip
     world = World(
-        job.rig, job.profile, job.specimen, plant, Person(PERSON, seed), record.builder, record.hand_over, names
+        job.rig, job.profile, mounted.specimen, plant, Person(PERSON, seed), record.builder, record.hand_over, names
     )
     try:
         world.run()

@@ -4,53 +4,61 @@ What the run is built from is exactly what its record will hold: where facts com
 file is written anew and it is that text which counts.
 """
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from rigd.live.daemon import Job
+from rigd.live.job import Job, Mounted
 from rigd.model.errors import Fault, FilesRefused, UsageRefused
 from rigd.model.specimen import FACTS
 
 SPECIMEN_ID_LIMIT = 64
+STATION = re.compile(r"(\d{1,3})=(.+)")
+FACT_OF = re.compile(r"(\d{1,3}):(.+)")
 
 
 def load_job(
     *,
     profile: str,
     rig: str,
-    specimen: str,
-    facts: tuple[str, ...],
+    specimens: tuple[str, ...],
+    facts: tuple[str, ...] = (),
     records: Path,
     person: str,
     named: bool,
-    confirm: str,
+    confirm: tuple[str, ...] = (),
     key: Path | None = None,
 ) -> Job:
-    """Load all that a run is made of. Raises FilesRefused with every fault, or UsageRefused."""
+    """Load all that a run is made of. `specimens`: ID|FILE, for a rig with several stations STATION=ID|FILE each.
+
+    Raises FilesRefused with every fault, or UsageRefused.
+    """
     from rigd.files import load, units
 
     faults: list[Fault] = []
     rig_shape, rig_bytes, rig_path = _read(rig, "rig", load.load_rig_bytes, faults)
     profile_shape, profile_bytes, profile_path = _read(profile, "profile", load.load_profile_bytes, faults)
-    specimen_bytes, specimen_path = _specimen_text(specimen, facts, rig_shape is not None and rig_shape.simulated)
-    specimen_shape = _keep_faults(lambda: load.load_specimen_bytes(specimen_bytes, specimen_path), faults)
+    stations = rig_shape.stations if rig_shape is not None else 1
+    simulated = rig_shape is not None and rig_shape.simulated
+    mounted = []
+    for number, text in _by_station(specimens, stations):
+        data, path = _specimen_text(text, _facts_of(facts, number), simulated)
+        shape = _keep_faults(lambda data=data, path=path: load.load_specimen_bytes(data, path), faults)
+        mounted.append((number, shape, data))
     if rig_shape and profile_shape:
         faults += load.check_together(rig_shape, profile_shape, rig_path=rig_path, profile_path=profile_path)
     if faults:
         raise FilesRefused(tuple(faults))
-    assert rig_shape and profile_shape and specimen_shape
-    if confirm and confirm != specimen_shape.id:
-        raise UsageRefused(f"--confirm {confirm!r} does not name the specimen; allowed: {specimen_shape.id}")
-    if confirm and not named:
-        raise UsageRefused("--confirm arms and starts, which needs a person's name: give --operator NAME")
+    assert rig_shape and profile_shape
+    _check_confirmed(confirm, [shape.id for _, shape, _ in mounted], named)
+    _check_facts(facts, [number for number, _, _ in mounted])
     return Job(
         rig=rig_shape,
         profile=profile_shape,
-        specimen=specimen_shape,
+        mounted=tuple(Mounted(station=at, specimen=shape, specimen_bytes=data) for at, shape, data in mounted),
         rig_bytes=rig_bytes,
         profile_bytes=profile_bytes,
-        specimen_bytes=specimen_bytes,
         display_pa=units.parse(f"1 {profile_shape.display}", units.PRESSURE),
         records=records,
         person=person,
@@ -58,6 +66,55 @@ def load_job(
         confirmed=bool(confirm),
         key=key,
     )
+
+
+def _by_station(specimens: tuple[str, ...], stations: int) -> list[tuple[int, str]]:
+    """(station, ID|FILE) of each, by station; the station of a rig that has only one is 0."""
+    found: dict[int, str] = {}
+    for text in specimens:
+        named = STATION.fullmatch(text)
+        if stations > 1 and named is None:
+            raise UsageRefused(f"--specimen {text}: this rig has {stations} stations; allowed: STATION=ID, as 1={text}")
+        number, what = (int(named[1]), named[2]) if named else (1, text)
+        if not 1 <= number <= stations:
+            raise UsageRefused(f"--specimen {text}: allowed: a station from 1 to {stations}")
+        if number in found:
+            raise UsageRefused(f"--specimen {text}: station {number} has {found[number]} already; one specimen each")
+        found[number] = what
+    if not found:
+        raise UsageRefused("no --specimen is named; a run needs one")
+    ids = list(found.values())
+    if twice := [what for what in ids if ids.count(what) > 1]:
+        raise UsageRefused(f"--specimen {twice[0]} is named twice; a specimen is at one station")
+    return [(number if stations > 1 else 0, found[number]) for number in sorted(found)]
+
+
+def _facts_of(facts: tuple[str, ...], number: int) -> tuple[str, ...]:
+    """The facts about the specimen of this station: its own, and those about all."""
+    split = [(FACT_OF.fullmatch(text), text) for text in facts]
+    return tuple(named[2] if named else text for named, text in split if named is None or int(named[1]) in (number, 0))
+
+
+def _check_facts(facts: tuple[str, ...], numbers: list[int]) -> None:
+    for text in facts:
+        named = FACT_OF.fullmatch(text)
+        if named is not None and int(named[1]) not in numbers:
+            there = ", ".join(str(number) for number in numbers if number) or "none: the rig has one"
+            raise UsageRefused(f"--set {text!r}: no specimen is at station {named[1]}; allowed: {there}")
+
+
+def _check_confirmed(confirm: tuple[str, ...], ids: list[str], named: bool) -> None:
+    """All or none, each by its name: what starts by itself is what a person has looked at, and nothing beside it."""
+    if twice := [each for each in ids if ids.count(each) > 1]:
+        raise UsageRefused(f"specimen {twice[0]} is at two stations; each has an id of its own")
+    for each in confirm:
+        if each not in ids:
+            names = "the specimen" if len(ids) == 1 else "a specimen"
+            raise UsageRefused(f"--confirm {each!r} does not name {names}; allowed: {', '.join(ids)}")
+    if confirm and (missing := [each for each in ids if each not in confirm]):
+        raise UsageRefused(f"--confirm is given for some; not for {', '.join(missing)}. Name each specimen, or none")
+    if confirm and not named:
+        raise UsageRefused("--confirm arms and starts, which needs a person's name: give --operator NAME")
 
 
 def _read(name: str, kind: str, load_bytes: Callable[[bytes, str], Any], faults: list[Fault]) -> tuple[Any, bytes, str]:

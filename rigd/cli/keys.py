@@ -32,6 +32,10 @@ HELP = (
     "      a arm   s start   R reset a trip   c answer a question   H checked by hand: line at zero   ? these keys\n"
     "      Ctrl-C vents and ends the run. This is software: in an emergency use the red mushroom button."
 )
+HELP_STATIONS = (
+    "\n      TAB chooses a station for m, R, H and c; arm, start, hold, resume, stop and vent go to all of them.\n"
+    "      One station alone from another terminal: rigd vent --station N"
+)
 TYPED_LIMIT = 200  # longer than any value; a stuck key ends here
 ESCAPE, ENTER, BACKSPACE = "\x1b", "\r\n", "\x7f\b"
 
@@ -48,11 +52,11 @@ class Keyboard:
 
     def __init__(self) -> None:
         self.typed: str | None = None  # the line being typed, None when keys are keys
-        self._answering = -1
+        self._answering = (0, -1)  # station and number of the question
 
     def press(self, key: str, prompt: dict[str, Any] | None) -> Act | None:
         if self.typed is not None:
-            if prompt is None or prompt["prompt"] != self._answering:
+            if prompt is None or _which(prompt) != self._answering:
                 self.typed = None  # the question went away while it was being answered
             else:
                 return self._type(key)
@@ -68,14 +72,14 @@ class Keyboard:
         if prompt["kind"] == "confirm":
             return Act(act="confirm", prompt=prompt["prompt"])
         if prompt["kind"] == "enter":
-            self.typed, self._answering = "", prompt["prompt"]
+            self.typed, self._answering = "", _which(prompt)
         return None
 
     def _type(self, key: str) -> Act | None:
         assert self.typed is not None
         if key in ENTER:
             answer, self.typed = self.typed.strip(), None
-            return Act(act="confirm", prompt=self._answering, answer=answer) if answer else None
+            return Act(act="confirm", prompt=self._answering[1], answer=answer) if answer else None
         if key == ESCAPE:
             self.typed = None
         elif key in BACKSPACE:
@@ -83,6 +87,11 @@ class Keyboard:
         elif key.isprintable() and len(self.typed) < TYPED_LIMIT:
             self.typed += key
         return None
+
+
+def _which(prompt: dict[str, Any]) -> tuple[int, int]:
+    """Which question it is: stations count theirs alike."""
+    return prompt.get("station", 0), prompt["prompt"]
 
 
 @contextlib.contextmanager

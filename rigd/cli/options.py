@@ -13,6 +13,10 @@ PERSON_LIMIT = 80
 
 Operator = Annotated[str, typer.Option("--operator", metavar="NAME", help="Who acts. Default: the system user.")]
 Rig = Annotated[str, typer.Option("--rig", metavar="NAME", help="Which rig, when several have a process.")]
+Station = Annotated[
+    int | None,
+    typer.Option("--station", metavar="N", min=1, help="One station of a rig that has several. Default: see below."),
+]
 Json = Annotated[bool, typer.Option("--json", help="JSON for programs, SI units.")]
 Records = Annotated[
     Path | None,

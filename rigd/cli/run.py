@@ -1,4 +1,4 @@
-"""`rigd run`: one specimen, one profile, one rig, from the files to the sealed record.
+"""`rigd run`: one profile, one rig, a specimen at each station that has one, from the files to the sealed records.
 
 It loads and checks the files, takes the rig, and becomes the rig process; its terminal shows the live line and takes
 single keys. Other terminals may act as well. How the run goes is decided by the engine alone.
@@ -18,51 +18,76 @@ HELP = """Examples:
   rigd run ramped-burst --rig demo --specimen K-07 --operator "A. Novak"
   rigd run my-burst.yaml --rig bench2.yaml --specimen K-07.yaml --operator "A. Novak"
   rigd run ramped-burst --rig demo --specimen K-07 --set lot=7 --set "water_temperature=21 degC"
+  rigd run my-surge.yaml --rig bench4.yaml --specimen 1=K-07 --specimen 2=L-03 --set 1:lot=7 --operator "A. Novak"
+  rigd run my-surge.yaml --rig bench4.yaml --specimen 1=K-07 --resume 12 --operator "A. Novak"
 
-Run one specimen through a profile on a rig. Opens the devices and waits in READY; arm and start come from the keys of
+Run specimens through a profile on a rig. Opens the devices and waits in READY; arm and start come from the keys of
 this terminal (a, s) or from another one (rigd arm, rigd start). Ctrl-C vents, proves it, closes the record, and ends
 with exit code 3.
+
+On a rig with several stations each specimen is given its station, and each has a record of its own. A station that is
+not named stays empty: its outputs stay safe, and so do everybody's while its valve is not seen to be shut. Facts are
+about every specimen, or about one as 1:lot=7. --confirm must name every specimen (there is no word for all), and
+nothing is armed before all are ready: what starts by itself is what a person has looked at.
+
+--resume RUN goes on with a specimen whose surges were interrupted, tripped or stopped: its counts go on, a surge that
+was cut off is partial. Specimen, station, profile and rig must be those of that run, and its record sound.
 
 \b
 Exit codes: 0 done, criteria met or none    1 criterion not met or undecided    3 stopped by a person
             4 trip, interrupted, unproven   5 invalid test    65 bad file   69 rig unreachable   75 rig busy
+Of several stations the gravest: 4, then 74 (not sealed), 3, 5, 1, 0.
 """
 
 
 def run(
     profile: Annotated[str, typer.Argument(metavar="PROFILE", help="A profile: a name that ships, or a file.")],
     rig: Annotated[str, typer.Option("--rig", metavar="RIG", help="A rig: a name that ships, or a file.")],
-    specimen: Annotated[str, typer.Option("--specimen", metavar="ID|FILE", help="Its id, or its file.")],
+    specimens: Annotated[
+        list[str],
+        typer.Option("--specimen", metavar="[STATION=]ID|FILE", help="Its id, or its file; repeat for each station."),
+    ],
     operator: Operator = "",
     facts: Annotated[
-        list[str] | None, typer.Option("--set", metavar="FACT=VALUE", help="A fact about the specimen; repeat.")
+        list[str] | None,
+        typer.Option("--set", metavar="[STATION:]FACT=VALUE", help="A fact about the specimen; repeat."),
     ] = None,
     records: Records = None,
     confirm: Annotated[
-        str,
+        list[str] | None,
         typer.Option(
-            "--confirm", metavar="SPECIMEN_ID", help="Arm and start by itself. The id must be the specimen's."
+            "--confirm", metavar="SPECIMEN_ID", help="Arm and start by itself; repeat until each specimen is named."
         ),
-    ] = "",
+    ] = None,
+    resume: Annotated[
+        list[str] | None,
+        typer.Option("--resume", metavar="RUN", help="Go on with this run's specimen; repeat for several."),
+    ] = None,
     key: Key = None,
     as_json: Json = False,
 ) -> None:
     from rigd.cli.job import load_job
+    from rigd.live.job import gravest
     from rigd.live.places import RigLock, key_path, records_folder
 
     name, named = person(operator)
     job = load_job(
-        profile=profile, rig=rig, specimen=specimen, facts=tuple(facts or ()), records=records_folder(records),
-        person=name, named=named, confirm=confirm, key=key_path(key),
+        profile=profile, rig=rig, specimens=tuple(specimens), facts=tuple(facts or ()),
+        records=records_folder(records), person=name, named=named, confirm=tuple(confirm or ()), key=key_path(key),
     )  # fmt: skip
     lock = RigLock(job.rig.name)
     lock.take()
     try:
-        ending = _serve(job, as_json)
+        if resume:
+            from rigd.cli.resume import resume_runs
+
+            job = resume_runs(job, tuple(resume))
+        endings = _serve(job, as_json)
     finally:
         lock.release()
-    _tell(ending, as_json)
-    sys.exit(ending.exit_code)
+    code = gravest(endings)
+    _tell(endings, code, as_json)
+    sys.exit(code)
 
 
 def _serve(job: Any, as_json: bool) -> Any:
@@ -80,15 +105,16 @@ def _serve(job: Any, as_json: bool) -> Any:
         _introduce(job, screen, at_terminal)
 
     async def live() -> Any:
-        process = RigProcess(job, (lambda frame: None) if silent else screen.show)
+        process = RigProcess(job, None if silent else screen.show)
         if not at_terminal:
             return await process.run()
-        from rigd.cli.keys import Keyboard, single_keys
+        from rigd.cli.keys import single_keys
+        from rigd.cli.terminal import Terminal
 
-        keyboard = Keyboard()
+        terminal = Terminal(process, screen)
         running = asyncio.get_running_loop()
         with single_keys() as read:
-            running.add_reader(sys.stdin.fileno(), lambda: _press(read(), keyboard, process, screen))
+            running.add_reader(sys.stdin.fileno(), lambda: terminal.press(read()))
             try:
                 return await process.run()
             finally:
@@ -105,42 +131,35 @@ def _serve(job: Any, as_json: bool) -> Any:
 
 def _introduce(job: Any, screen: Any, at_terminal: bool) -> None:
     from rigd.cli.keys import HELP as KEYS_HELP
+    from rigd.cli.keys import HELP_STATIONS as STATIONS_HELP
 
     simulated = "SIMULATED RIG, invented data. " if job.rig.simulated else ""
-    screen.say(f"{simulated}rig {job.rig.name} · profile {job.profile.name} · specimen {job.specimen.id}")
+    at = [f"{f'{m.station} ' if m.station else ''}{m.specimen.id}" for m in job.mounted]
+    specimens = f"stations {', '.join(at)}" if job.mounted[0].station else f"specimen {at[0]}"
+    screen.say(f"{simulated}rig {job.rig.name} · profile {job.profile.name} · {specimens}")
+    for mounted in job.mounted:
+        if mounted.carried.run:
+            done = f"{mounted.carried.valid} valid and {mounted.carried.applied} applied cycles"
+            screen.say(f"{mounted.specimen.id} goes on from run {mounted.carried.run}: {done} so far")
     screen.say(f"{'' if job.named else 'no --operator given: acting as '}{job.person} · records in {job.records}")
     if job.key is None:
         screen.say("the record will be sealed WITHOUT A KEY: make one with rigd doctor --new-key")
     screen.say("rigd is not the safety device: relief valve, guard and hardware emergency stop come first.")
     if at_terminal:
-        screen.say(KEYS_HELP)
+        screen.say(KEYS_HELP + (STATIONS_HELP if len(job.mounted) > 1 else ""))
 
 
-def _press(keys: str, keyboard: Any, process: Any, screen: Any) -> None:
-    from rigd.cli.keys import HELP as KEYS_HELP
-
-    for key in keys:
-        if not process.is_open:
-            return  # nothing can be asked of a rig that is not there yet or no more
-        if key == "?" and keyboard.typed is None:
-            screen.say(KEYS_HELP)
-            continue
-        act = keyboard.press(key, process.view_body()["prompt"])
-        screen.show_typed(keyboard.typed)
-        if act is not None:
-            # Whether it was granted or refused comes back as an event, and is on the screen by then.
-            process.act(
-                act.act, process.job.person, named=process.job.named, source="terminal", prompt=act.prompt,
-                answer=act.answer,
-            )  # fmt: skip
-
-
-def _tell(ending: Any, as_json: bool) -> None:
+def _tell(endings: Any, code: int, as_json: bool) -> None:
     from rigd.cli.result import describe_result, read_result
 
     if as_json:
-        print_json(read_result(ending.record) | {"exit_code": ending.exit_code})
-    else:
-        typer.echo(f"\n{describe_result(ending.record)}\n\nRecord: {ending.record}")
-    if ending.trouble:
-        typer.echo(f"rigd: {ending.trouble}", err=True)
+        told = [read_result(ending.record) | {"exit_code": ending.exit_code} for ending in endings]
+        if endings[0].station:
+            told = [{"station": ending.station} | each for ending, each in zip(endings, told, strict=True)]
+        print_json({"exit_code": code, "stations": told} if endings[0].station else told[0])
+    for ending in endings:
+        if not as_json:
+            place = f"station {ending.station}\n" if ending.station else ""
+            typer.echo(f"\n{place}{describe_result(ending.record)}\n\nRecord: {ending.record}")
+        if ending.trouble:
+            typer.echo(f"rigd: {ending.trouble}", err=True)

@@ -1,4 +1,5 @@
-"""What a person sees in a terminal: one live line that stays, and above it what happened, one line an event.
+"""What a person sees in a terminal: one live line that stays, or of several stations one each under the words that
+matter most, and above them what happened, one line an event.
 
 It draws frames of the control feed and decides nothing. Quiet when normal: colour only for what is abnormal, and never
 as the only cue; NO_COLOR and TERM=dumb are obeyed. Where no terminal is attached it prints plain lines, rarely. It
@@ -14,11 +15,13 @@ import sys
 import time
 from typing import Any, TextIO
 
+from rigd.cli.view_words import asked, live_line, question, station_line, words_line
 from rigd.model.requests import Frame
 
 KEPT_BYTES = 64 * 1024  # of what a standing terminal has not taken yet: some hundred lines
+DRAW_EVERY_S = 0.1  # the lines of eight stations come eighty times a second, and nobody reads so fast
 PLAIN_EVERY_S = 5.0  # without a terminal a log wants a line now and then, not ten a second
-QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "rate", "proof", "sign", "missed")
+QUIET = ("anchor", "quality", "opened", "trip_state", "closed", "rate", "proof", "sign", "missed", "neighbours")
 """Kinds of events that the live line or the result says better."""
 
 ALARMING = ("trip", "onset", "refused", "device", "clock_step")
@@ -28,63 +31,12 @@ KEYS, COMMANDS, SOMEBODY = "keys", "commands", "somebody"
 RED, BOLD, RESET = "\x1b[31m", "\x1b[1m", "\x1b[0m"
 
 
-def pressure(value_pa: float | None, view: dict[str, Any], digits: int = 1) -> str:
-    """Write a pressure for people in the profile's display unit; a value that is none is a dash."""
-    if value_pa is None:
-        return "—"
-    return f"{value_pa / view['display_pa']:.{digits}f}"
-
-
-def describe(view: dict[str, Any]) -> str:
-    """Tell a whole view in a few lines, for `rigd status`."""
-    unit = view["display"]
-    lines = [
-        f"{view['rig']}{' (SIMULATED)' if view['simulated'] else ''} · run {view['run']} · specimen {view['specimen']}",
-        f"{state_words(view)} · {view['words']}",
-        f"pressure {pressure(view['pressure_pa'], view)} {unit} gauge · highest {pressure(view['highest_pa'], view)}"
-        f" · called for {pressure(view['target_pa'], view)} · rate {pressure(view['rate_pa_per_s'], view)} {unit}/s",
-    ]
-    if view["step_name"]:
-        lines.append(f"step {view['step'] + 1}: {view['step_name']}")
-    if view["held_by"]:
-        lines.append(f"held by {view['held_by']}")
-    if view["latched"]:
-        lines.append(
-            f"latched: {', '.join(view['latched'])} (first: {view['first_out']}); find the cause, then: rigd reset"
-        )
-    missing = [(name, reason) for name, holds, reason in view["permissives"] if not holds]
-    lines += [f"missing: {name} - {reason}" for name, reason in missing]
-    if view["permissives"] and not missing:
-        lines.append("permissives: all hold")
-    if view["prompt"]:
-        lines += question(view["prompt"])
-    return "\n".join(lines)
-
-
-def state_words(view: dict[str, Any]) -> str:
-    """The state word, with what makes it abnormal beside it."""
-    words = view["state"]
-    if view["trip_state"] != "CLEAR":
-        words += f" · {view['trip_state']}: {view['first_out']}"
-    return words
-
-
 def _is_said_twice(event: dict[str, Any]) -> bool:
     """An answer comes as an act, as a question done and, for a fact, as that fact: one of them is enough."""
     data = event["data"]
     if event["kind"] == "granted":
         return data.get("act") == "confirm"
     return event["kind"] == "prompt_done" and data.get("field") != "observation"
-
-
-def question(prompt: dict[str, Any]) -> list[str]:
-    """Tell an open prompt and how it is answered from any terminal."""
-    how = {
-        "confirm": "rigd confirm",
-        "enter": "rigd confirm VALUE",
-        "choose": "rigd confirm " + "|".join(prompt["choices"]),
-    }[prompt["kind"]]
-    return [f"[{prompt['prompt']}] {prompt['text']}", f"    answer: {how}"]
 
 
 class Screen:
@@ -101,10 +53,12 @@ class Screen:
         except io.UnsupportedOperation:
             self._descriptor = -1
         self._kept = b""
-        self._view: dict[str, Any] = {}
-        self._line = ""
-        self._last_plain = 0.0
-        self._asked = -1
+        self._views: dict[int, dict[str, Any]] = {}  # by station, the newest
+        self._chosen: int | None = None  # a station, by a person
+        self._drawn = 0  # live lines that stand on the screen
+        self._last_drawn = 0.0
+        self._last_plain: dict[int, float] = {}
+        self._asked: dict[int, int] = {}  # by station, the question told last
         self._missed = 0  # scans not made on time: counted in the live line, not told one by one
         self._typed: str | None = None  # what a person is typing, None when keys are keys
 
@@ -128,30 +82,39 @@ class Screen:
             self._typed = typed
             self._draw()
 
+    def choose(self, station: int) -> None:
+        """Mark the station that keys for one station are meant for."""
+        self._chosen = station
+        self._draw()
+
     def leave(self) -> None:
         self._erase()
-        self._line = ""
+        self._views.clear()
 
     def _show_view(self, view: dict[str, Any]) -> None:
-        changed = [view.get(key) != self._view.get(key) for key in ("state", "step")]
-        self._view = view
+        number = view.get("station", 0)
+        before = self._views.get(number, {})
+        changed = [view.get(key) != before.get(key) for key in ("state", "step")]
+        self._views[number] = view
         prompt = view["prompt"]
-        if prompt and prompt["prompt"] != self._asked:
-            self._asked = prompt["prompt"]
-            self._ask(prompt)
-        self._line = self._write_line(view)
+        if prompt and prompt["prompt"] != self._asked.get(number):
+            self._asked[number] = prompt["prompt"]
+            self._ask(prompt, number)
+        now_s = time.monotonic()
         if self._live:
-            self._draw()
-        elif any(changed) or time.monotonic() - self._last_plain >= PLAIN_EVERY_S:
-            self._last_plain = time.monotonic()
-            self._write(f"{self._line}\n")
+            if len(self._views) == 1 or now_s - self._last_drawn >= DRAW_EVERY_S:
+                self._draw()
+        elif any(changed) or now_s - self._last_plain.get(number, 0.0) >= PLAIN_EVERY_S:
+            self._last_plain[number] = now_s
+            line = station_line(view, False) if number else live_line(view, self._missed)
+            self._write(f"{line}\n")
 
-    def _ask(self, prompt: dict[str, Any]) -> None:
+    def _ask(self, prompt: dict[str, Any], station: int) -> None:
         if self._answered_by == COMMANDS:
-            for line in question(prompt):
+            for line in question(prompt, station):
                 self.say(line)
             return
-        self.say(f"[{prompt['prompt']}] {prompt['text']}")
+        self.say(asked(prompt, station))
         if self._answered_by == KEYS:
             for number, choice in enumerate(prompt["choices"], start=1):
                 self.say(f"    {number}  {choice}")
@@ -164,36 +127,49 @@ class Screen:
         if event["kind"] not in QUIET and not _is_said_twice(event):
             alarming = event["kind"] in ALARMING
             mark = "! " if alarming else "  "
-            self.say(f"{mark}{event['t_ns'] / 1e9:8.2f} s  {event['text']}", alarming=event["kind"] == "trip")
+            where = f"station {event['station']}  " if event.get("station") else ""
+            self.say(f"{mark}{event['t_ns'] / 1e9:8.2f} s  {where}{event['text']}", alarming=event["kind"] == "trip")
 
-    def _write_line(self, view: dict[str, Any]) -> str:
-        unit = view["display"]
-        parts = [
-            state_words(view),
-            view["step_name"],
-            f"{pressure(view['pressure_pa'], view)} {unit}",
-            f"highest {pressure(view['highest_pa'], view)}",
-            f"rate {pressure(view['rate_pa_per_s'], view)} {unit}/s",
-        ]
-        if view["target_pa"] is not None:
-            parts.append(f"called for {pressure(view['target_pa'], view)}")
-        if view["held_by"]:
-            parts.append(f"held by {view['held_by']}")
-        if self._missed:
-            parts.append(f"{self._missed} scans late")
-        return "  ".join(part for part in parts if part)
+    def _lines(self) -> list[str]:
+        """What stays at the foot of the screen."""
+        typed = [] if self._typed is None else [f"> {self._typed}"]
+        if len(self._views) == 1:
+            ((number, view),) = self._views.items()
+            return typed or [station_line(view, False) if number else live_line(view, self._missed)]
+        stations = [station_line(view, number == self._chosen) for number, view in sorted(self._views.items())]
+        return [words_line(self._views, self._missed), *stations, *(typed or self._answering())]
+
+    def _answering(self) -> list[str]:
+        """Whose question the next key answers, so that nobody answers for the wrong body."""
+        asking = [number for number, view in sorted(self._views.items()) if view["prompt"]]
+        if not asking or self._answered_by != KEYS:
+            return []
+        number = self._chosen if self._chosen in asking else asking[0]
+        return [f"keys answer {asked(self._views[number]['prompt'], number)}"]
 
     def _draw(self) -> None:
-        if not self._live or not self._line:
+        if not self._live or not self._views:
             return
-        text = self._line if self._typed is None else f"> {self._typed}"
-        text = text[: shutil.get_terminal_size().columns - 1]
-        abnormal = self._colour and self._view.get("trip_state", "CLEAR") != "CLEAR"
-        self._write(f"\r\x1b[K{BOLD + RED if abnormal else ''}{text}{RESET if abnormal else ''}")
+        self._last_drawn = time.monotonic()
+        width = shutil.get_terminal_size().columns - 1
+        abnormal = self._colour and any(view["trip_state"] != "CLEAR" for view in self._views.values())
+        lines = [line[:width] for line in self._lines()]
+        if len(lines) == self._drawn == 1 or not self._drawn:
+            start = "\r\x1b[K"
+        else:
+            start = self._back_to_first()
+        self._drawn = len(lines)
+        text = "\n".join(lines)
+        self._write(f"{start}{BOLD + RED if abnormal else ''}{text}{RESET if abnormal else ''}")
+
+    def _back_to_first(self) -> str:
+        up = f"\x1b[{self._drawn - 1}A" if self._drawn > 1 else ""
+        return f"\r{up}\x1b[J"
 
     def _erase(self) -> None:
-        if self._live and self._line:
-            self._write("\r\x1b[K")
+        if self._live and self._drawn:
+            self._write("\r\x1b[K" if self._drawn == 1 else self._back_to_first())
+            self._drawn = 0
 
     def _write(self, text: str) -> None:
         """Write what can be written without waiting and keep the rest for the next time."""

@@ -10,11 +10,11 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Callable
+from typing import Protocol
 
 from drivers.protocol import Driver, DriverFault, Reply
-from rigd.live.inbox import Inbox
 from rigd.live.pace import Pace
-from rigd.model import messages, rig
+from rigd.model import rig
 
 BACKOFF_FIRST_S, BACKOFF_LAST_S = 0.05, 2.0  # quick after a hiccup, gentle to a device that is off for the day
 JITTER = 0.25  # of the pause, so that devices that fell together do not knock together
@@ -23,6 +23,14 @@ SAFE_S = 1.0  # the last attempt to write the safe state may not keep the proces
 SCAN_ATTEMPTS = 3  # before a run begins: enough to pass over one hiccup, few enough to tell a person at once
 
 CONNECTING, UP, LOST = "connecting", "up", "lost"
+
+
+class Listener(Protocol):
+    """Who hears what a device has to tell, at once and without waiting. Devices are told apart by their index."""
+
+    def take_reply(self, device: int, reply: Reply) -> None: ...
+
+    def take_fault(self, device: int, fault: str, detail: str) -> None: ...
 
 
 class Device:
@@ -77,7 +85,7 @@ class Device:
                 self._driver = driver
                 return
 
-    async def supervise(self, inbox: Inbox) -> None:
+    async def supervise(self, listener: Listener) -> None:
         """Serve the device until cancelled."""
         pause_s = BACKOFF_FIRST_S
         try:
@@ -90,15 +98,16 @@ class Device:
                     await self._write_safe(self._driver)
                     if self.state == LOST:
                         self.reconnects += 1
-                        self._tell(inbox, "recovered", f"answers again, connection {self.reconnects + 1}")
+                        words = f"answers again, connection {self.reconnects + 1}"
+                        listener.take_fault(self._index, "recovered", words)
                     self.state = UP
                     pause_s = BACKOFF_FIRST_S
-                    await self._serve(self._driver, inbox)
+                    await self._serve(self._driver, listener)
                 except DriverFault as fault:
                     self._pending.clear()
                     if self.state != LOST:
                         self.state = LOST
-                        self._tell(inbox, fault.fault, fault.detail)
+                        listener.take_fault(self._index, fault.fault, fault.detail)
                 await self._leave()
                 await asyncio.sleep(pause_s * random.uniform(1 - JITTER, 1 + JITTER))
                 pause_s = min(2 * pause_s, BACKOFF_LAST_S)
@@ -119,9 +128,9 @@ class Device:
         finally:
             await self._close(driver)
 
-    async def _serve(self, driver: Driver, inbox: Inbox) -> None:
+    async def _serve(self, driver: Driver, listener: Listener) -> None:
         """Scan on time and write what is asked in between, until one of the two fails."""
-        scanning = asyncio.ensure_future(self._scan(driver, inbox))
+        scanning = asyncio.ensure_future(self._scan(driver, listener))
         writing = asyncio.ensure_future(self._write_when_woken(driver))
         try:
             await asyncio.wait((scanning, writing), return_when=asyncio.FIRST_COMPLETED)
@@ -133,31 +142,17 @@ class Device:
             if isinstance(outcome, Exception):
                 raise outcome
 
-    async def _scan(self, driver: Driver, inbox: Inbox) -> None:
+    async def _scan(self, driver: Driver, listener: Listener) -> None:
         with Pace(self.shape.scan_ns) as pace:
             while True:
                 self.missed += await pace.tick()
                 async with self._wire:
                     reply = await self._timed(driver.scan())
                 self._scanning = True
-                inbox.post(self._message_of(reply, inbox.opened_ns))
+                listener.take_reply(self._index, reply)
                 self._scanning = False
                 if self._pending:
                     await self._write_pending(driver)
-
-    def _message_of(self, reply: Reply, opened_ns: int) -> Callable[[int, int], messages.Scan]:
-        def recipe(seq: int, t_ns: int) -> messages.Scan:
-            midpoint_ns = (reply.sent_ns + reply.arrived_ns) // 2 - opened_ns
-            return messages.Scan(
-                seq=seq,
-                t_ns=t_ns,
-                device=self._index,
-                age_us=max(0, (t_ns - midpoint_ns) // 1_000),
-                width_us=(reply.arrived_ns - reply.sent_ns) // 1_000,
-                counts=reply.counts,
-            )
-
-        return recipe
 
     async def _write_when_woken(self, driver: Driver) -> None:
         while True:
@@ -202,9 +197,3 @@ class Device:
         with contextlib.suppress(TimeoutError, OSError, DriverFault):  # it is gone either way
             async with asyncio.timeout(SAFE_S):
                 await driver.close()
-
-    def _tell(self, inbox: Inbox, fault: str, detail: str) -> None:
-        def recipe(seq: int, t_ns: int) -> messages.DeviceFault:
-            return messages.DeviceFault(seq=seq, t_ns=t_ns, device=self._index, fault=fault, detail=detail)
-
-        inbox.post(recipe)

@@ -49,16 +49,18 @@ class OpenRecord:
         files: dict[str, bytes],
         patient: bool = False,
         key: RigKey | None = None,
+        station: int = 0,
     ) -> None:
-        self._latched_path = records / f".latched-{file_name(rig)}.json"
+        whose = f"{file_name(rig)}{f'-{station}' if station else ''}"
+        self._latched_path = records / f".latched-{whose}.json"
         given = allocate(records, profile=profile, specimen=specimen, utc_ns=time.time_ns(), files=files)
         self.run, self.folder = given.number, given.path
         hashes = tuple((name, sha256(data).hexdigest()) for name, data in files.items())
-        whose = identity(run=self.run, version=edition(), files=hashes, key=key.public if key else "")
-        self.builder = BlockBuilder(whose)
+        heading = identity(run=self.run, version=edition(), files=hashes, key=key.public if key else "")
+        self.builder = BlockBuilder(heading)
         # Under virtual time there is nothing to guard, so the disk may be waited for; a rig never waits.
         self._room = threading.Semaphore(BLOCKS_AHEAD) if patient else None
-        self._writer = JournalWriter(self.folder, whose, self._note_written, key=key)
+        self._writer = JournalWriter(self.folder, heading, self._note_written, key=key)
         self._writer.open()
         self.handed_over = 0  # blocks
         self.latched_before = self._read_latched()

@@ -23,6 +23,7 @@ class Request:
     source: str = "socket"
     prompt: int | None = None
     answer: str | None = None
+    station: int | None = None  # None: all, or the only one it can be for
     version: int = VERSION
 
 
@@ -37,7 +38,8 @@ class Reply:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """kind "view" (a View), "event" (an Event), "prompt", "result" or "closed" (exit code, record path)."""
+    """kind "view" (a View), "event" (an Event), "prompt", "result" or "closed" (exit code, record path). Of a rig with
+    several stations each says which in `station`; "ended" tells that one of them is closed, "closed" that all are."""
 
     kind: str
     body: dict[str, Any]

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from rigd.cli.keys import HELP, KEYS, TYPED_LIMIT, Act, Keyboard
-from rigd.cli.screen import KEPT_BYTES, SOMEBODY, Screen, describe
+from rigd.cli.screen import KEPT_BYTES, SOMEBODY, Screen
 from rigd.cli.screen import KEYS as BY_KEYS
+from rigd.cli.view_words import describe
 from rigd.model.messages import ACTS
 from rigd.model.requests import Frame
 

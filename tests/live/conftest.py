@@ -15,7 +15,7 @@ import pytest
 
 from rigd.control import Client
 from rigd.files.load import find, load_profile_bytes, load_rig_bytes, load_specimen_bytes
-from rigd.live.daemon import Job
+from rigd.live.job import Job, Mounted
 from rigd.model.errors import RigUnreachable
 
 PERSON = "A. Novak"
@@ -49,8 +49,12 @@ def quick_job(tmp_path: Path) -> Job:
     return Job(
         rig=load_rig_bytes(rig_bytes, "demo"),
         profile=load_profile_bytes(profile_bytes, "quick"),
-        specimen=load_specimen_bytes(specimen_bytes, "K-07"),
-        rig_bytes=rig_bytes, profile_bytes=profile_bytes, specimen_bytes=specimen_bytes,
+        mounted=(
+            Mounted(
+                station=0, specimen=load_specimen_bytes(specimen_bytes, "K-07"), specimen_bytes=specimen_bytes
+            ),
+        ),
+        rig_bytes=rig_bytes, profile_bytes=profile_bytes,
         display_pa=6894.757293168361, records=tmp_path / "records", person=PERSON, named=True, confirmed=False,
     )  # fmt: skip
 

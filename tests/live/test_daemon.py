@@ -9,9 +9,11 @@ import pytest
 
 from drivers.protocol import Reply
 from rigd.live import daemon, places
-from rigd.live.daemon import Job, RigProcess, as_si
+from rigd.live.daemon import RigProcess
+from rigd.live.job import Job
 from rigd.live.journal_writer import JournalWriter
 from rigd.live.record import left_open, seal_runs
+from rigd.live.station import as_si
 from rigd.model.messages import HostReport, Scan, ValveCommand
 from rigd.model.requests import Frame, Request
 from simulator.plant import Plant
@@ -85,14 +87,14 @@ async def test_a_bug_anywhere_leaves_the_rig_safe_and_the_record_whole(
     inlet = next(i for i, output in enumerate(process.job.rig.outputs) if output.role == "inlet")
     await until(lambda: (inlet, 1) in PlantDriver.written)
     PlantDriver.written.clear()
-    step = process._engine.step
+    step = process.stations[0].engine.step
 
     def fail(message: object) -> tuple:
         if isinstance(message, Scan) == (where == "scan"):
             raise ZeroDivisionError("a bug")
         return step(message)
 
-    monkeypatch.setattr(type(process._engine), "step", lambda self, message: fail(message))
+    monkeypatch.setattr(type(process.stations[0].engine), "step", lambda self, message: fail(message))
     if where == "socket":
         with pytest.raises(ZeroDivisionError):
             process.answer(Request(id=1, verb="mark", person="A. Novak", named=True))
@@ -119,16 +121,18 @@ async def test_pressure_never_rises_before_its_record_is_with_the_writer(process
     order: list[str] = []
     running = asyncio.create_task(process.run())
     await until(lambda: process.is_open)
-    hand_over, drive = process._loop._hand_over, process._loop._drive
+    station = process.stations[0]
+    loop = station.order.loop
+    hand_over, drive = loop._hand_over, loop._drive
     raising = {
         (i, output.counts_energised) for i, output in enumerate(process.job.rig.outputs) if output.role != "watchdog"
     }
-    process._loop._hand_over = lambda block: (order.append("block"), hand_over(block))
-    process._loop._drive = lambda output, counts: (
+    loop._hand_over = lambda block: (order.append("block"), hand_over(block))
+    loop._drive = lambda output, counts: (
         order.append("raise") if (output, counts) in raising else None,
         drive(output, counts),
     )
-    step, kept = process._engine.step, []
+    step, kept = station.engine.step, []
 
     def keep(message: object) -> tuple:
         said = step(message)
@@ -137,13 +141,12 @@ async def test_pressure_never_rises_before_its_record_is_with_the_writer(process
             order.append("decide")
         return said
 
-    process._engine = process._loop.engine = type("Kept", (), {"__getattr__": lambda _, name: getattr(engine, name)})()
     engine = step.__self__
-    process._engine.__class__.step = staticmethod(keep)
+    loop.engine = type("Kept", (), {"__getattr__": lambda _, name: getattr(engine, name), "step": staticmethod(keep)})()
     await start_pressure(process)
     await until(lambda: order.count("raise") >= 4)
     process.leave()
-    ending = await asyncio.wait_for(running, 30)
+    (ending,) = await asyncio.wait_for(running, 30)
     assert ending.exit_code == 3 and kept
     for at, what in enumerate(order):
         if what == "decide":
@@ -174,7 +177,7 @@ async def test_a_trip_acts_at_once_and_is_announced_when_its_block_is_on_the_dis
     goes_on.set()
     await until(told)
     process.leave()
-    assert (await asyncio.wait_for(running, 30)).exit_code == 4
+    assert (await asyncio.wait_for(running, 30))[0].exit_code == 4
 
 
 @pytest.mark.alone
@@ -183,14 +186,15 @@ async def test_the_feed_and_the_record_tell_of_the_computer(process: RigProcess)
     heard: list[object] = []
     running = asyncio.create_task(process.run())
     await until(lambda: process.is_open)
-    turn = process._inbox._turn
-    process._inbox._turn = lambda message: (heard.append(message), turn(message))[1]
+    inbox = process.stations[0].order.inbox
+    turn = inbox._turn
+    inbox._turn = lambda message: (heard.append(message), turn(message))[1]
     await until(lambda: sum(isinstance(message, HostReport) for message in heard) >= 5)
     reports = [message for message in heard if isinstance(message, HostReport)]
     assert all(report.free_bytes > 0 and report.write_error == "" for report in reports)
     assert abs(reports[-1].utc_ns - time.time_ns()) < 5e9
     process.leave()
-    ending = await asyncio.wait_for(running, 30)
+    (ending,) = await asyncio.wait_for(running, 30)
     assert ending.exit_code == 3
     kinds = [frame.kind for frame in process.frames]
     assert kinds[-1] == "closed" and {"view", "event", "result"} <= set(kinds)
