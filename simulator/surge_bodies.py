@@ -24,15 +24,12 @@ KINDS = {
     "crack": "a crack opens after some surges and grows",
     "sticking": "its indicator stays up now and then, and jams in the end",
 }
-DRAWN = (("strong", 0.3), ("cap", 0.3), ("crack", 0.1), ("sticking", 0.3))
-"""Kinds that a seed may draw by itself, with their shares."""
-
 SURGE_PA = 85.0 * PSI
 FELT_SHARE = 0.5  # of the surge's pressure: from here on a body has felt it
 ARMED_SHARE = 0.25  # of that: below this it is ready to feel the next one
-LIVES = {"K": 40.0, "L": 30.0, "M": 22.0, "N": 14.0}
+LIVES = {"K": 28.0, "L": 22.0, "M": 16.0, "N": 10.0}
 """Median number of surges that a cap or wall of each make stands."""
-SCATTER = 0.5  # standard deviation of the logarithm of that number
+SCATTER = 0.4  # standard deviation of the logarithm of that number
 GIVES_AT = (0.7, 0.9)  # share of the surge's pressure at which it gives way in its last surge
 CAP_MM2, CRACK_MM2 = (400.0, 1500.0), (0.3, 3.0)
 CRACK_GROWS, CRACK_MOST_MM2 = 1.6, 200.0
@@ -74,10 +71,10 @@ def draw_surge_body(kind: str, seed: int, station: int) -> SurgeBody:
         raise UsageRefused(f"body: found {kind!r}; allowed: {', '.join(KINDS)}")
     rng = Random(f"{seed}/surge/{station}")
     make, size = rng.choice(sorted(MAKES)), rng.choice(sorted(SIZES))
-    compliance, air_m3, drawn = rng.uniform(1.6e-9, 2.8e-9), rng.uniform(0.5e-6, 3e-6), rng.random()
+    compliance, air_m3 = rng.uniform(1.6e-9, 2.8e-9), rng.uniform(0.5e-6, 3e-6)
     life, gives_at, opening = LIVES[make] * math.exp(rng.gauss(0.0, SCATTER)), rng.uniform(*GIVES_AT), rng.random()
     home_s, friction, tired = rng.uniform(0.03, 0.06), rng.uniform(0.1, 0.3), rng.uniform(0.3, 1.0) * life
-    kind = kind or _by_share(drawn)
+    kind = kind or _in_turn(seed, station)
     low, high = CRACK_MM2 if kind == "crack" else CAP_MM2
     fails, sticks = kind in ("cap", "crack"), kind == "sticking"
     return SurgeBody(
@@ -91,12 +88,11 @@ def draw_surge_body(kind: str, seed: int, station: int) -> SurgeBody:
     )  # fmt: skip
 
 
-def _by_share(drawn: float) -> str:
-    for kind, share in DRAWN:
-        drawn -= share
-        if drawn < 0.0:
-            return kind
-    return DRAWN[0][0]
+def _in_turn(seed: int, station: int) -> str:
+    """Every kind once on four stations, in an order the seed draws."""
+    order = sorted(KINDS)
+    Random(f"{seed}/kinds").shuffle(order)
+    return order[(station - 1) % len(order)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -85,6 +85,16 @@ class CycleCount:
     def normal_blow_down_ns(self) -> float | None:
         return self._blow_down_total_ns / self._accepted if self.normal is not None else None
 
+    def carry(self, run: int, manifest_sha256: str) -> Carried:
+        """What the specimen brings along to a run that goes on from here."""
+        return Carried(
+            run=run, manifest_sha256=manifest_sha256, released=self.released, applied=self.applied, valid=self.valid,
+            partial=self.partial, extra=self.extra, assisted=self.assisted, stuck=self.stuck,
+            first_stuck=self.first_stuck, accepted=self._accepted,
+            normal=self._total / self._accepted if self._accepted else 0.0,
+            normal_blow_down_ns=self._blow_down_total_ns / self._accepted if self._accepted else 0.0,
+        )  # fmt: skip
+
     def verdict_of(self, outcome: str) -> str:
         at = self.failed_at or self.applied
         return verdict_of_cycles(outcome=outcome, valid=self.valid, applied=at, minimum=self._step.minimum_cycles)

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rigd.engine.cycles import CycleCount
 from rigd.engine.questions import after_pressure
 from rigd.engine.standing import AT_CEILING, DONE, ENDS, LOST, STALLED, Standing
 from rigd.engine.states import ENDED, STOP, VENT
+from rigd.model.carried import NOTHING_CARRIED, Carried
 from rigd.model.states import UNPROVEN
 
 if TYPE_CHECKING:
@@ -103,6 +105,18 @@ def conclude(engine: Engine) -> None:
     engine.outcome = result.outcome
     engine.say("closed", f"{result.outcome}: {result.verdict}")
     engine.done = True
+
+
+def carry(engine: Engine, manifest_sha256: str) -> Carried:
+    """What the specimen brings along when its record breaks off here: for an engine that took the whole record in and
+    will take no more. A surge that was under way is partial."""
+    tally = engine.findings.tally if engine.findings is not None else None
+    if not isinstance(tally, CycleCount):
+        return NOTHING_CARRIED
+    for step in (engine.live, engine.cut):
+        if step is not None and hasattr(step, "cut_short"):
+            step.cut_short(engine.seq, engine.now_ns, seen=False)
+    return tally.carry(engine.run, manifest_sha256)
 
 
 def take_answer(engine: Engine, answer: str, person: str, given: bool) -> None:

@@ -91,6 +91,7 @@ class Engine:
         self.seq = self._t_ns = 0
         self._out: list[Output] = []
         self.live: object | None = None
+        self.cut: object | None = None  # the live step that had no next moment, until the line is vented
         self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = 0
         self._hold_since_ns = self._held_since_ns = 0
         self._was_held_by = ""
@@ -137,19 +138,11 @@ class Engine:
         if reading is not None:
             values, quality = reading
             highest_pa = self.findings.highest_pa if self.findings else 0.0
-            out.append(
-                Reading(
-                    seq=message.seq,
-                    t_ns=t_ns,
-                    device=message.device,
-                    values=values,
-                    quality=quality,
-                    step=self.step_at,
-                    cycle=self._cycle_at,
-                    target_pa=self._called_pa,
-                    highest_pa=highest_pa,
-                )
-            )
+            reading = Reading(
+                seq=message.seq, t_ns=t_ns, device=message.device, values=values, quality=quality, step=self.step_at,
+                cycle=self._cycle_at, target_pa=self._called_pa, highest_pa=highest_pa,
+            )  # fmt: skip
+            out.append(reading)
             if not self.host.causes and not self.channels.bad_causes(t_ns) and not self.channels.unheard():
                 self.outputs.kick(message.seq, t_ns, out)
         return tuple(out)
@@ -193,7 +186,7 @@ class Engine:
             self.zero.add(channels)
         if self.findings is not None and self.was_pressurised and not self.closing:
             self.findings.note_highest(sampled_ns, pressure_pa)
-            self._sampled, self._sampled_ns = self.state == RUNNING, sampled_ns
+            self._sampled, self._sampled_ns = self.state in (RUNNING, VENTING), sampled_ns
 
     def _take_fault(self, fault: DeviceFault) -> None:
         device = self.rig.devices[fault.device].name
@@ -255,6 +248,8 @@ class Engine:
             return
         self.state, self._since_ns = new, self._t_ns
         self.say("state", f"{old} to {new}: {why}", **{"from": old, "to": new, "why": why})
+        if old == VENTING:
+            self._tell_cut()
         if new == VENTING:
             self.wanted, self.target_pa = SAFE, NAN
             self._low_since_ns = self._t_ns
@@ -270,6 +265,8 @@ class Engine:
             case "RUNNING":
                 self._run(t_ns)
             case "VENTING":
+                if self._sampled and self.cut is not None:
+                    self.cut.feel(self._sight(False))  # type: ignore[attr-defined]
                 self._prove(t_ns)
             case "VENTED" | "READY" | "ARMED" if not self.done:  # a person may have ended the run in this step
                 self._stand(t_ns)
@@ -353,14 +350,16 @@ class Engine:
         self._move(event, why)
 
     def _cut_short(self) -> None:
-        """The live step has no next moment: what it was about is told as far as it came."""
+        """The live step has no next moment. What was half done is told once the line is vented: it is felt so long."""
         self.paused, self._pause_asks = False, ()
         self.questions.drop_all()
-        cut = getattr(self.live, "cut_short", None)
-        cycle = cut(self.seq, self._t_ns) if cut else None
+        self.cut, self.live = self.live if hasattr(self.live, "cut_short") else None, None
+
+    def _tell_cut(self) -> None:
+        cycle = self.cut.cut_short(self.seq, self._t_ns) if self.cut is not None else None  # type: ignore[attr-defined]
+        self.cut = None
         if cycle is not None:
             self._out.append(cycle)
-        self.live = None
 
     def _stop(self, person: str) -> None:
         """At the next safe point: a ramp has none but its end, so it is now; any other step is finished first."""

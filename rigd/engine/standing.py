@@ -4,8 +4,9 @@ A step sees the world through `Sight`: the newest good pressure (NaN when there 
 channels are the interlocks' business), the program clock, which stands still while somebody holds, and the channels
 of its rig. It answers with a `Standing`. It never blocks and never raises. A step may also have `resume(sight)`,
 called when the run goes on after a pause, `answer(question, value, person)`, told what people say to its questions,
-`mark(sight)`, for the one key that says *it fails now* where that does not end the run, `cut_short(seq, t_ns)`, asked
-for what was half done when the run ends, and a `tally`.
+`mark(sight)`, for the one key that says *it fails now* where that does not end the run, `cut_short(seq, t_ns)` with
+`feel(sight)`, asked for what was half done once a run that ended is vented and shown each sample until then, and a
+`tally`.
 """
 
 from typing import NamedTuple, Protocol

@@ -57,11 +57,17 @@ class SurgeStep:
                 return self._return(sight)
         return self._rest(sight)
 
-    def cut_short(self, seq: int, t_ns: int) -> Cycle | None:
-        """The run ends now: the surge under way, if there is one, as the partial cycle it is."""
+    def feel(self, sight: Sight) -> None:
+        """The run has ended; what stands at the specimen until it is vented belongs to the surge that was under way."""
+        if self._phase in (SHOT, BLOW_DOWN):
+            self._take(sight)
+
+    def cut_short(self, seq: int, t_ns: int, *, seen: bool = True) -> Cycle | None:
+        """The surge under way, if there is one, as the partial cycle it is. Not `seen`: a shot went on and nobody
+        looked, so the body is held to have felt it."""
         if self._phase not in (SHOT, BLOW_DOWN, RETURN):
             return None
-        cycle = self._cycle_of(seq, t_ns, None, None, partial=True)
+        cycle = self._cycle_of(seq, t_ns, None, None, partial=True, lost=not seen and self._phase == SHOT)
         self.tally.add(cycle, float("nan"))
         self._phase = REST
         return cycle
@@ -187,7 +193,7 @@ class SurgeStep:
         return "back_pressure" if self._seen_low >= SEEN_LOW else ""
 
     def _part_company(self, sight: Sight, sign: str) -> Standing:
-        cycle = self.cut_short(sight.seq, sight.t_ns)
+        cycle = self.cut_short(sight.seq, sight.t_ns, seen=self._held_pa is not None)  # a peak between two samples
         self.tally.failed_at = self.tally.released
         trace_class = "wet" if sign == "wet" else "no_back_pressure"
         said = "water beneath the specimen" if sign == "wet" else "no back pressure: a cap is gone or the body is open"
@@ -315,11 +321,12 @@ class SurgeStep:
     # ---- judging one surge
 
     def _cycle_of(
-        self, seq: int, t_ns: int, blow_down_ns: int | None, returned: bool | None, *, partial: bool
+        self, seq: int, t_ns: int, blow_down_ns: int | None, returned: bool | None, *, partial: bool, lost: bool = False
     ) -> Cycle:
         step, meter = self._step, self._meter
-        unseen = meter.samples < FEWEST_SAMPLES
-        applied = unseen or meter.peak_pa >= step.threshold_pa  # nobody saw it: the body is held to have felt it
+        unseen = lost or meter.samples < FEWEST_SAMPLES  # and then the body is held to have felt it
+        held_pa = self._held_pa  # sees what stood between two samples
+        applied = unseen or meter.peak_pa >= step.threshold_pa or (held_pa is not None and held_pa >= step.threshold_pa)
         why = self._why(unseen, partial)
         took_ns = self._returned_ns - self._below_ns if self._returned_ns >= 0 else None
         return Cycle(

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from rigd.engine.endings import carry
 from rigd.model.carried import Carried
 from rigd.model.messages import Cycle, Neighbours, Result
 from rigd.model.profile import Ask, MovingPart, Surge, Vent
@@ -113,6 +114,24 @@ def test_a_cycle_cut_short_is_partial_and_told_once(surging, act):
     assert len(cycles(bench)) == 3
 
 
+@pytest.mark.parametrize(("stands", "applied"), [(70.0, True), (10.0, False)])
+def test_what_stands_at_the_body_after_a_cut_still_counts(surging, stands, applied):
+    """A valve needs its time to shut: the run has ended, and the body feels the surge all the same."""
+    bench = surging()
+    bench.to_running()
+    until(bench, lambda: bench.outputs["inlet_valve"] == 1)
+    bench.follow = False
+    bench.a = bench.b = 0.0
+    bench.act("vent")
+    assert not cycles(bench)
+    bench.a = bench.b = stands
+    bench.seconds(0.05)
+    bench.follow = True
+    told = dict(bench.finish().data)
+    assert (told["cycles_applied"], told["cycles_partial"]) == (applied, 1)
+    assert [(c.partial, c.applied) for c in cycles(bench)] == [(True, applied)]
+
+
 def test_a_stop_is_had_between_two_surges(surging):
     bench = surging()
     bench.to_running()
@@ -147,6 +166,38 @@ def test_no_back_pressure_ends_the_run_at_once_and_names_the_cycle(surging):
     assert (result.outcome, result.signs) == ("parted", ("back_pressure",))
     assert dict(result.data)["failed_at_cycle"] == 4
     assert len(cycles(bench)) == 4 and cycles(bench)[-1].partial
+
+
+def lose_cap_between_samples(bench):
+    until(bench, lambda: len(cycles(bench)) == 3 and bench.outputs["inlet_valve"] == 1)
+    bench.follow = False
+    bench.a = bench.b = 5.0  # it rose and was gone before anybody looked
+    until(bench, lambda: bench.engine.state == "VENTING")
+
+
+def test_the_surge_that_took_the_cap_was_felt_though_no_sample_shows_it(surging):
+    bench = surging()
+    bench.to_running()
+    lose_cap_between_samples(bench)
+    bench.follow = True
+    told = dict(bench.finish("parted").data)
+    assert (told["cycles_applied"], told["failed_at_cycle"]) == (4, 4)
+
+
+def test_a_peak_register_says_whether_a_surge_was_felt(bench_of, demo_rig, demo_profile):
+    """The register of the second transducer's card stands in for it: it shows what no sample of the first did."""
+    channels = tuple(replace(c, role="held_peak") if c.name == "specimen_b" else c for c in demo_rig.channels)
+    steps = (SURGE, Vent(name="Vent"), Ask(name="What", timeout_ns=60_000_000_000))
+    profile = replace(demo_profile, steps=steps, required=())
+    for held, applied in ((60.0, 4), (20.0, 3)):
+        bench = bench_of(profile, replace(demo_rig, channels=channels))
+        bench.to_running()
+        until(bench, lambda bench=bench: len(cycles(bench)) == 3 and bench.outputs["inlet_valve"] == 1)
+        bench.follow = False
+        bench.a, bench.b = 5.0, held
+        until(bench, lambda bench=bench: bench.engine.state == "VENTING")
+        bench.follow = True
+        assert dict(bench.finish("parted").data)["cycles_applied"] == applied
 
 
 def test_one_low_transducer_alone_is_no_lost_cap(surging):
@@ -274,6 +325,27 @@ def test_a_resumed_run_goes_on_counting_where_the_other_was_broken_off(surging):
     told = dict(bench.finish().data)
     assert (told["cycles_applied"], told["cycles_valid"], told["cycles_partial"]) == (6, 5, 1)
     assert [(c.cycle, c.block) for c in cycles(bench)] == [(5, 1), (6, 1)]
+
+
+def test_what_is_carried_from_a_record_that_breaks_off_amid_a_shot(surging):
+    """The relay lets go half a second after the last kick: nobody saw the end of the shot, and the body felt it."""
+    bench = surging()
+    bench.to_running()
+    until(bench, lambda: len(cycles(bench)) == 2 and bench.outputs["inlet_valve"] == 1)
+    carried = carry(bench.engine, "hash")
+    assert (carried.run, carried.manifest_sha256) == (1, "hash")
+    assert (carried.released, carried.applied, carried.valid, carried.partial) == (3, 3, 2, 1)
+    assert carried.accepted == 2 and 0.9 < carried.normal < 1.1 and carried.normal_blow_down_ns > 0.0
+
+
+def test_what_is_carried_from_a_run_that_was_ended(surging):
+    bench = surging()
+    bench.to_running()
+    until(bench, lambda: len(cycles(bench)) == 2 and bench.a > 80)
+    bench.act("vent")
+    bench.finish()
+    carried = carry(bench.engine, "")
+    assert (carried.released, carried.applied, carried.valid, carried.partial) == (3, 3, 2, 1)
 
 
 def test_an_inspection_between_blocks_asks_and_goes_on(surging):
