@@ -18,11 +18,12 @@ from rigd.calc.trace import newest_values
 from rigd.model.messages import Event, Message, ValveCommand
 from rigd.model.profile import Surge
 from rigd.model.rig import Rig
-from rigd.model.states import RUNNING
+from rigd.model.states import RUNNING, VENTING
 
 Columns = dict[str, np.ndarray]
 MARGIN_NS = 2_000_000_000  # a surge is looked at so long beyond its own longest time, then its rows are let go
 NEVER = np.iinfo(np.int64).max
+PARTED = ("back_pressure", "wet")
 REASONS = ("charge_low", "charge_high", "sagged", "no_rise", "peak_low", "peak_high", "unseen", "partial")
 """In the order in which the engine says them."""
 
@@ -38,6 +39,8 @@ class Shots:
     end_seq: np.ndarray  # samples before this message were taken in: RUNNING ended there; NEVER when it did not
     end_ns: np.ndarray
     forced: np.ndarray  # bool: it ended by a trip, a guard or a person, amid whatever the step was about
+    vented_seq: np.ndarray  # samples before this message belong to the venting after that end
+    parted: np.ndarray  # bool: the body came apart in it
     running: np.ndarray  # shape (k, 2): samples with seq above the first and below the second were taken in
 
 
@@ -66,6 +69,7 @@ def find_shots(messages: Iterable[Message], rig: Rig, step: int) -> Shots:
     safe = {at: output.counts_safe for at, output in enumerate(rig.outputs)}
     found: list[list[int]] = []
     running: list[list[int]] = []
+    parted: list[int] = []  # messages in which a sign said so: the vent is told to open in the same
     in_step = False
     shot: list[int] | None = None
     guards = {row.name for row in rig.rows}
@@ -84,28 +88,32 @@ def find_shots(messages: Iterable[Message], rig: Rig, step: int) -> Shots:
             if message.kind == "step":
                 in_step = data["step"] == step
                 if in_step:
-                    running.append([message.seq, NEVER, NEVER, 0])
+                    running.append([message.seq, NEVER, NEVER, 0, NEVER])
             elif message.kind in ("trip", "granted"):
                 forced_seq = message.seq
+            elif message.kind == "sign" and data["sign"] in PARTED:
+                parted.append(message.seq)
             elif message.kind == "state" and in_step:
+                if data["from"] == VENTING and running:
+                    running[-1][4] = message.seq + 1
                 if data["to"] == RUNNING:
-                    running.append([message.seq, NEVER, NEVER, 0])
+                    running.append([message.seq, NEVER, NEVER, 0, NEVER])
                 elif data["from"] == RUNNING and running:
                     forced = forced_seq == message.seq or data["why"] in guards  # and not by the step itself
-                    running[-1][1:] = [message.seq + (not forced), message.t_ns, int(forced)]
+                    running[-1][1:4] = [message.seq + (not forced), message.t_ns, int(forced)]
     if shot is not None:
         found.append([*shot, NEVER, NEVER])
-    return _shots(found, running)
+    return _shots(found, running, parted)
 
 
-def _shots(found: list[list[int]], running: list[list[int]]) -> Shots:
+def _shots(found: list[list[int]], running: list[list[int]], parted: list[int]) -> Shots:
     rows = np.array(found, np.int64).reshape(-1, 4)
-    spans = np.array(running, np.int64).reshape(-1, 4)
+    spans = np.array(running, np.int64).reshape(-1, 5)
     span = np.searchsorted(spans[:, 0], rows[:, 0], side="right") - 1
     return Shots(
         seq=rows[:, 0], t_ns=rows[:, 1], vent_seq=rows[:, 2], vent_ns=rows[:, 3],
         end_seq=spans[span, 1], end_ns=spans[span, 2], forced=spans[span, 3] > 0,
-        running=spans[:, :2],
+        vented_seq=spans[span, 4], parted=np.isin(rows[:, 2], np.array(parted, np.int64)), running=spans[:, :2],
     )  # fmt: skip
 
 
@@ -204,6 +212,10 @@ class _Samples:
         self.highest_of_all = np.max([values[at] for values in newest.values()], axis=0)  # NaN where one is not good
         self._rows, self._rig, self._at = rows, rig, at
         self.feed_at_row = self._role("feed")
+        every = np.flatnonzero((rows["device"] == specimens[0].device) & ~np.isnan(primary))  # taken in or not
+        held = self._role("held_peak")
+        self.every_seq, self.every_ns = seq[every], rows["t_ns"][every]
+        self.every_pa = primary[every] if held is None else np.fmax(primary, held)[every]
 
     def _role(self, role: str) -> np.ndarray | None:
         channel = next((channel for channel in self._rig.channels if channel.role == role), None)
@@ -239,7 +251,22 @@ def _measure_rows(rows: Columns, rig: Rig, step: Surge, shots: Shots, first: int
     found["partial"] = ~is_down | _cut_in_return(samples, step, shots, pick, down, is_down, below, has_returned, end)
     found["released_ns"] = shots.t_ns[pick].astype(np.float64)
     found["cycle"] = _numbers(rows, shots.seq[pick])
-    return found | _judged(found, step, stop - start)
+    seen, felt = _felt(samples, step, shots, pick, is_down)
+    return found | _judged(found, step, stop - start + seen, felt, shots.parted[pick])
+
+
+def _felt(
+    samples: _Samples, step: Surge, shots: Shots, pick: slice, is_down: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Of surges that a forced end cut short: how many samples came while they were vented, and the highest [Pa]."""
+    first = np.searchsorted(samples.every_seq, shots.end_seq[pick], side="left")
+    ends_ns = np.minimum(shots.end_ns[pick], NEVER - step.blow_down_ns) + step.blow_down_ns
+    last = np.minimum(
+        np.searchsorted(samples.every_seq, shots.vented_seq[pick], side="left"),
+        np.searchsorted(samples.every_ns, ends_ns, side="right"),
+    )
+    last = np.where(shots.forced[pick] & ~is_down, np.maximum(first, last), first)
+    return last - first, _over(np.fmax, samples.every_pa, first, last, np.nan)
 
 
 def _numbers(rows: Columns, seq: np.ndarray) -> np.ndarray:
@@ -255,7 +282,7 @@ def _unheard(rows: Columns, step: Surge, shots: Shots, pick: slice) -> Columns:
     found = {name: np.full(count, np.nan) for name in (*_TIMES, *_PRESSURES, "feed_trough_pa")}
     found |= {"gap_ns": np.zeros(count), "above_ns": np.zeros(count), "partial": np.ones(count, bool)}
     found |= {"released_ns": shots.t_ns[pick].astype(np.float64), "cycle": _numbers(rows, shots.seq[pick])}
-    return found | _judged(found, step, np.zeros(count, np.int64))
+    return found | _judged(found, step, np.zeros(count, np.int64), np.full(count, np.nan), shots.parted[pick])
 
 
 def _next_true(marks: np.ndarray) -> np.ndarray:
@@ -369,7 +396,7 @@ def _cut_in_return(
     return is_down & shots.forced[pick] & draining
 
 
-def _judged(found: Columns, step: Surge, samples: np.ndarray) -> Columns:
+def _judged(found: Columns, step: Surge, samples: np.ndarray, felt: np.ndarray, parted: np.ndarray) -> Columns:
     """Applied or not, valid or not and why, by the rules of rigd.engine.surge."""
     peak, charge, feed, partial = (
         found[name] for name in ("peak_sampled_pa", "charge_pa", "feed_trough_pa", "partial")
@@ -390,7 +417,10 @@ def _judged(found: Columns, step: Surge, samples: np.ndarray) -> Columns:
     why = np.zeros(len(peak), np.int64)
     for bit, name in enumerate(REASONS):
         why |= np.where(marks[name], 1 << bit, 0)
-    return {"why": why, "valid": why == 0, "applied": unseen | (peak >= step.threshold_pa)}
+    held = found["peak_held_pa"]
+    unknown = unseen | (parted & np.isnan(held))  # it came apart between two samples
+    highest = np.fmax(np.fmax(peak, held), felt)
+    return {"why": why, "valid": why == 0, "applied": unknown | (highest >= step.threshold_pa)}
 
 
 def why_bits(words: Iterable[str], between: str) -> np.ndarray:

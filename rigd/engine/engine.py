@@ -265,8 +265,7 @@ class Engine:
             case "RUNNING":
                 self._run(t_ns)
             case "VENTING":
-                if self._sampled and self.cut is not None:
-                    self.cut.feel(self._sight(False))  # type: ignore[attr-defined]
+                self._feel()
                 self._prove(t_ns)
             case "VENTED" | "READY" | "ARMED" if not self.done:  # a person may have ended the run in this step
                 self._stand(t_ns)
@@ -354,12 +353,16 @@ class Engine:
         self.paused, self._pause_asks = False, ()
         self.questions.drop_all()
         self.cut, self.live = self.live if hasattr(self.live, "cut_short") else None, None
+        self._feel()
+
+    def _feel(self) -> None:
+        if self.cut is not None:
+            self.cut.feel(self._sight(False))  # type: ignore[attr-defined]
 
     def _tell_cut(self) -> None:
-        cycle = self.cut.cut_short(self.seq, self._t_ns) if self.cut is not None else None  # type: ignore[attr-defined]
-        self.cut = None
-        if cycle is not None:
-            self._out.append(cycle)
+        cut, self.cut = self.cut, None
+        cycle = cut.cut_short(self.seq, self._t_ns) if cut is not None else None  # type: ignore[attr-defined]
+        self._out += [] if cycle is None else [cycle]
 
     def _stop(self, person: str) -> None:
         """At the next safe point: a ramp has none but its end, so it is now; any other step is finished first."""

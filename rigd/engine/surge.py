@@ -58,9 +58,20 @@ class SurgeStep:
         return self._rest(sight)
 
     def feel(self, sight: Sight) -> None:
-        """The run has ended; what stands at the specimen until it is vented belongs to the surge that was under way."""
-        if self._phase in (SHOT, BLOW_DOWN):
-            self._take(sight)
+        """The run has ended amid a surge: what stands at the specimen while it is vented is felt, and only that it was
+        felt is taken from it. The first call is of the moment of the cut."""
+        if self._phase not in (SHOT, BLOW_DOWN):
+            return
+        if self._cut_ns < 0:
+            self._cut_ns = sight.t_ns
+        is_new = sight.sampled and sight.sampled_ns != self._felt_ns
+        if not is_new or sight.t_ns - self._cut_ns > self._step.blow_down_ns:
+            return
+        self._felt_ns = sight.sampled_ns
+        self._felt_samples += 1
+        for pa in (sight.pressure_pa, sight.channels.good(sight.channels.held_peak)):
+            if pa > self._felt_pa:
+                self._felt_pa = pa
 
     def cut_short(self, seq: int, t_ns: int, *, seen: bool = True) -> Cycle | None:
         """The surge under way, if there is one, as the partial cycle it is. Not `seen`: a shot went on and nobody
@@ -117,7 +128,8 @@ class SurgeStep:
         self._back_total = 0.0
         self._back_samples = self._seen_low = self._wet_seen = 0
         self._held_pa: float | None = None
-        self._below_ns = self._returned_ns = -1
+        self._below_ns = self._returned_ns = self._cut_ns = self._felt_ns = -1
+        self._felt_samples, self._felt_pa = 0, 0.0
         self._valve_open = True
         self._by_air = self._gas_next
         if self._step.medium == "alternating":
@@ -324,9 +336,8 @@ class SurgeStep:
         self, seq: int, t_ns: int, blow_down_ns: int | None, returned: bool | None, *, partial: bool, lost: bool = False
     ) -> Cycle:
         step, meter = self._step, self._meter
-        unseen = lost or meter.samples < FEWEST_SAMPLES  # and then the body is held to have felt it
-        held_pa = self._held_pa  # sees what stood between two samples
-        applied = unseen or meter.peak_pa >= step.threshold_pa or (held_pa is not None and held_pa >= step.threshold_pa)
+        unseen = lost or meter.samples + self._felt_samples < FEWEST_SAMPLES  # and then it is held to have felt it
+        applied = unseen or self._highest_pa >= step.threshold_pa
         why = self._why(unseen, partial)
         took_ns = self._returned_ns - self._below_ns if self._returned_ns >= 0 else None
         return Cycle(
@@ -337,6 +348,15 @@ class SurgeStep:
             overshoot_pa=None if meter.peak_pa is None else max(meter.peak_pa - step.pressure_pa, 0.0),
             above_ns=meter.above_ns, blow_down_ns=blow_down_ns, returned=returned, return_ns=took_ns,
         )  # fmt: skip
+
+    @property
+    def _highest_pa(self) -> float:
+        """Whatever is known of this surge: samples, the peak register between them, what stood there after a cut."""
+        highest_pa = self._felt_pa
+        for pa in (self._meter.peak_pa, self._held_pa):
+            if pa is not None and pa > highest_pa:
+                highest_pa = pa
+        return highest_pa
 
     def _why(self, unseen: bool, partial: bool) -> tuple[str, ...]:
         """Everything that keeps this surge from counting as valid, in the order of the closed list."""
