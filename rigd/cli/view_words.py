@@ -65,7 +65,7 @@ def state_words(view: dict[str, Any]) -> str:
 def cycles(view: dict[str, Any]) -> str:
     """How far a surge test has come, "" for any other: what is owed, what the body felt, what stuck."""
     counted = dict(view.get("counted") or ())
-    if not counted:
+    if "cycles_owed" not in counted:
         return ""
     words = f"cycles {counted['cycles_valid']} of {counted['cycles_owed']} valid, {counted['cycles_applied']} applied"
     return words + (f", {counted['stuck_cycles']} stuck" if counted["stuck_cycles"] else "")
