@@ -84,7 +84,7 @@ class Crowd:
         self._resume_at_ns = -1
         prompt = engine.view().prompt if night.open_prompt is not None else None
         if prompt is not None and now_ns - self.asked_ns >= ANSWER_NS:
-            night.act("confirm", prompt=prompt.prompt, answer=night.person.answer(prompt, night.plant.truth().seen))
+            night.act("confirm", prompt=prompt.prompt, answer=night.person.says(prompt, night.plant.truth().seen))
             return
         if engine.state == RUNNING:
             act = night.person.sees(night.plant.truth(), now_ns / 1e9)

@@ -8,6 +8,7 @@ and what can be seen is invented.
 from random import Random
 from typing import Protocol
 
+from rigd.files import units
 from simulator.bodies import draw_body
 
 QUICKEST_S, SLOWEST_S = 0.7, 2.0
@@ -27,6 +28,7 @@ class Question(Protocol):
     kind: str
     field: str
     choices: tuple[str, ...]
+    si: str
 
 
 class Sight(Protocol):
@@ -69,6 +71,10 @@ class Person:
         if not prompt.choices or truth in prompt.choices:
             return truth
         return NOTHING_TO_SEE if NOTHING_TO_SEE in prompt.choices else prompt.choices[-1]
+
+    def says(self, prompt: Question, seen: str) -> str:
+        """The same as an engine takes it: a quantity as a number in the unit the question names."""
+        return units.answer_in(prompt.si, self.answer(prompt, seen))
 
     def sees(self, sight: Sight, t_s: float) -> str | None:
         """Look through the window at t_s [s]: "mark" at the moment the key is pressed, once, else None.

@@ -173,7 +173,7 @@ class World:
             return
         if self._prompt is not None and self.t_ns >= self._answer_at_ns:
             prompt, self._prompt = self._prompt, None
-            self._act("confirm", prompt.prompt, self.person.answer(prompt, self.plant.truth().seen))
+            self._act("confirm", prompt.prompt, self.person.says(prompt, self.plant.truth().seen))
             return
         state = engine.state
         if state == "RUNNING":

@@ -211,7 +211,7 @@ class Bench:
             await asyncio.sleep(0.1)
             view = self.engine.view()
             if view.prompt is not None:
-                answer = self.person.answer(view.prompt, self.plant.truth().seen)
+                answer = self.person.says(view.prompt, self.plant.truth().seen)
                 self._act("confirm", prompt=view.prompt.prompt, answer=answer)
             elif view.state in (READY, ARMED):
                 self._act({READY: "arm", ARMED: "start"}[view.state])

@@ -4,12 +4,13 @@ A question is a Prompt message; its answer is an OperatorAction with its id from
 times out is answered by the safe answer, which is in the record as nobody's.
 """
 
+from math import isfinite
 from typing import NamedTuple
 
-from rigd.model.messages import OperatorAction, Prompt
+from rigd.model.messages import NUMBER, OperatorAction, Prompt
 from rigd.model.observations import OBSERVATIONS
 from rigd.model.profile import Ask, CloseDown, Mount, Profile
-from rigd.model.specimen import CHOICES, FACTS, Specimen
+from rigd.model.specimen import CHOICES, FACTS, QUANTITY_FACTS, Specimen
 from rigd.model.view import OpenPrompt
 
 LONGEST_ANSWER = 200  # characters; a fact is a few words
@@ -22,6 +23,7 @@ class Question(NamedTuple):
     choices: tuple[str, ...] = ()
     timeout_ns: int = 0
     otherwise: str = ""  # the answer when it times out
+    si: str = ""  # of a quantity: the unit its answer comes in
     to_step: bool = False  # the answer is the live step's business; unanswered in time, the run is vented and ends
     hands: bool = False  # it brings hands into the chamber: not while a neighbour is under pressure
 
@@ -34,7 +36,8 @@ def before_pressure(profile: Profile, specimen: Specimen | None, measured: tuple
         if name in known or name in measured:
             continue
         choices = CHOICES.get(name, ())
-        questions.append(Question("choose" if choices else "enter", f"{FACTS[name]}?", name, choices))
+        kind, si = "choose" if choices else "enter", QUANTITY_FACTS.get(name, "")
+        questions.append(Question(kind, f"{FACTS[name]}?", name, choices, si=si))
     for step in profile.steps:
         if type(step) is Mount:
             questions += [Question("confirm", text, hands=True) for text in step.prompts]
@@ -63,6 +66,13 @@ def after_pressure(profile: Profile, inspect: bool) -> list[Question]:
 
 
 CLOSE_DOWN_NS = 600_000_000_000  # the result does not wait longer than ten minutes for the bench to be tidied
+
+
+def is_number(text: str) -> bool:
+    try:
+        return isfinite(float(text))
+    except ValueError:
+        return False
 
 
 class Questions:
@@ -107,8 +117,9 @@ class Questions:
         self._count += 1
         self._asked_ns = t_ns
         self.prompt = OpenPrompt(
-            prompt=self._count, kind=question.kind, text=question.text, field=question.field, choices=question.choices
-        )
+            prompt=self._count, kind=question.kind, text=question.text, field=question.field, choices=question.choices,
+            si=question.si,
+        )  # fmt: skip
         return Prompt(
             seq=seq,
             t_ns=t_ns,
@@ -118,6 +129,7 @@ class Questions:
             field=question.field,
             choices=question.choices,
             timeout_ns=question.timeout_ns,
+            si=question.si,
         )
 
     def refusal(self, action: OperatorAction) -> str:
@@ -133,6 +145,8 @@ class Questions:
             return "the question asks for a value"
         if len(answer) > LONGEST_ANSWER:
             return f"an answer has at most {LONGEST_ANSWER} characters"
+        if self._open.si and not is_number(answer):
+            return f"the question asks for a number{'' if self._open.si == NUMBER else f' in {self._open.si}'}"
         if self._open.kind == "choose" and answer not in self._open.choices:
             return f"choose one of: {', '.join(self._open.choices)}"
         return ""

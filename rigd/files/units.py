@@ -8,6 +8,7 @@ its own offset.
 """
 
 import difflib
+import math
 import re
 from dataclasses import dataclass
 from fractions import Fraction
@@ -140,6 +141,26 @@ def parse(text: Any, kind: Kind) -> float:
     if len(text) > MAX_TEXT:
         raise NotAQuantity(kind.allowed, f"The text is longer than {MAX_TEXT} characters")
     return _parse_text(text, kind)
+
+
+ANSWERED = {kind.si: kind for kind in (PRESSURE, TIME, TEMPERATURE, LENGTH, VOLUME, FLOW, MASS)}
+"""Kinds a person may be asked for, by their SI unit."""
+
+
+def answer_in(si: str, text: str) -> str:
+    """What a person typed, as the text of a number in `si` that an engine takes: "" is no quantity and stays as typed,
+    "number" is a plain number. Raises NotAQuantity."""
+    if not si:
+        return text
+    if si in ANSWERED:
+        return repr(parse(text, ANSWERED[si]))
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.inf
+    if not math.isfinite(value):
+        raise NotAQuantity("a plain number such as 12 or 3.5", "")
+    return repr(value)
 
 
 def say(value_si: float, unit: str, kind: Kind = PRESSURE, digits: int = 4) -> str:

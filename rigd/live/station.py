@@ -22,7 +22,6 @@ from rigd.loop import Builder, Loop
 from rigd.model import errors, messages
 from rigd.model.messages import Event, Input, Output, Prompt, Result
 from rigd.model.requests import Frame
-from rigd.model.specimen import QUANTITY_FACTS
 from rigd.model.states import UNPROVEN, VENTED
 from rigd.model.stations import Station as Place
 from rigd.model.verdicts import exit_code_of
@@ -32,12 +31,6 @@ from rigd.store.keys import RigKey
 REST_S = 3.0  # at rest so long, a station that was told to end ends, whatever is still asked
 ASK_AGAIN_S = 1.0  # at rest so long, the questions that are left are dropped
 LEAVE_S = 90.0  # from a person's or the system's wish that the process end to giving up on a proof of venting
-
-
-def as_si(field: str, answer: str) -> str:
-    """Turn the answer to a question for a quantity into SI text, as facts are kept. Raises NotAQuantity."""
-    kind = {"K": units.TEMPERATURE, "s": units.TIME}.get(QUANTITY_FACTS.get(field, ""))
-    return answer if kind is None else repr(units.parse(answer, kind))
 
 
 class Nowhere:
@@ -189,7 +182,7 @@ class Station:
         open_prompt = self.engine.questions.prompt
         if act == "confirm" and answer and open_prompt is not None:
             try:
-                answer = as_si(open_prompt.field, answer)
+                answer = units.answer_in(open_prompt.si, answer)
             except units.NotAQuantity as fault:
                 return False, f"{open_prompt.text}: found {answer!r}; {fault}"
         if self.engine.done:

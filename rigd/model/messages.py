@@ -10,6 +10,9 @@ Times are integers: `t_ns` is monotonic time since the record opened [ns], stric
 
 from dataclasses import dataclass
 
+NUMBER = "number"
+"""Prompt.si of a question for a plain number: drops, degrees of an angle."""
+
 Scalar = str | int | float | bool | None
 Data = tuple[tuple[str, Scalar], ...]
 
@@ -160,6 +163,7 @@ class Prompt:
     field: str  # which fact the answer is, "" when none
     choices: tuple[str, ...]
     timeout_ns: int  # 0 = none
+    si: str = ""  # of a quantity: the answer reaches the engine as a number in this unit; NUMBER for a plain one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ class OpenPrompt:
     text: str
     field: str
     choices: tuple[str, ...]
+    si: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

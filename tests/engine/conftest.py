@@ -122,7 +122,7 @@ class Bench:
             prompt = self.engine.questions.prompt
             if prompt is None:
                 return
-            answer = observation if prompt.field == "observation" else prompt.choices[0] if prompt.choices else "done"
+            answer = observation if prompt.field == "observation" else prompt.choices[0] if prompt.choices else "20"
             assert self.act("confirm", prompt=prompt.prompt, answer=answer).kind == "granted"
             self.scan()
         raise AssertionError("questions never end")

@@ -117,3 +117,14 @@ def test_coefficients_of_a_polynomial_have_units_too():
     assert units.parse("0.01 K/counts", units.per(units.TEMPERATURE, units.COUNTS, 1)) == 0.01
     with pytest.raises(NotAQuantity, match="psi/mA"):
         units.parse("62.5 psi", units.per(units.PRESSURE, units.CURRENT, 1))
+
+
+def test_an_answer_reaches_the_engine_as_a_number_in_si_or_is_refused():
+    assert units.answer_in("", "K") == "K"
+    assert float(units.answer_in("K", "21 degC")) == pytest.approx(294.15)  # ITS-90: 0 degC is 273.15 K
+    assert float(units.answer_in("s", "2 h")) == 7200.0
+    assert float(units.answer_in("kg", "20 g")) == pytest.approx(0.02)
+    assert float(units.answer_in("number", "12")) == 12.0
+    for si, text in (("s", "2"), ("number", "2 h"), ("number", "nan"), ("kg", "2 psi")):
+        with pytest.raises(units.NotAQuantity):
+            units.answer_in(si, text)

@@ -13,7 +13,6 @@ from rigd.live.daemon import RigProcess
 from rigd.live.job import Job
 from rigd.live.journal_writer import JournalWriter
 from rigd.live.record import left_open, seal_runs
-from rigd.live.station import as_si
 from rigd.model.messages import HostReport, Scan, ValveCommand
 from rigd.model.requests import Frame, Request
 from simulator.plant import Plant
@@ -198,11 +197,3 @@ async def test_the_feed_and_the_record_tell_of_the_computer(process: RigProcess)
     assert ending.exit_code == 3
     kinds = [frame.kind for frame in process.frames]
     assert kinds[-1] == "closed" and {"view", "event", "result"} <= set(kinds)
-
-
-def test_an_answer_with_a_unit_becomes_si_text() -> None:
-    assert as_si("make", "K") == "K"
-    assert float(as_si("water_temperature", "21 degC")) == pytest.approx(294.15)  # ITS-90: 0 degC is 273.15 K
-    assert float(as_si("conditioning", "2 h")) == 7200.0
-    with pytest.raises(ValueError, match="unit"):
-        as_si("conditioning", "2")
