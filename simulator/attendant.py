@@ -49,7 +49,7 @@ class Attendant:
         if prompt.field == STUCK:
             self._bench.free_part(at + 1)
             return FREED
-        return self._people[at].answer(prompt, self._bench.truth(at + 1).seen)
+        return self._people[at].says(prompt, self._bench.truth(at + 1).seen)
 
     def _go_on(self, t_ns: int, engines: Sequence[Engine], act: Act, asked: bool) -> None:
         """Arm and start what is ready when nothing is asked, reset what is healthy again, check by hand what nobody can
