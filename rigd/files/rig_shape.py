@@ -58,7 +58,7 @@ Lag = duration("0 ms", "60 s")
 SAFE_COUNTS = (-32768, 65535)
 Bore = quantity(units.LENGTH, low="0.1 mm", high="1 m")
 Run = quantity(units.LENGTH, low="1 cm", high="1000 m")
-MAX_STATIONS = 8  # issue 5 asks for so many; their wire is shared, and more would not be read often enough
+MAX_STATIONS = 8  # their wire is shared: more would not be read often enough
 Place = one_or_each(AddressText)
 Box = one_or_each(Words)
 STATION = "`each`: repeated for every station, with `address` (or `device`) as a list; or the number of one station"
