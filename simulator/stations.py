@@ -8,7 +8,7 @@ world may go on with it and with what each specimen brings along.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rigd.engine.combine import Combine, neighbours_of
 from rigd.engine.engine import Engine
@@ -58,7 +58,7 @@ def lose(block: bytes) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mounted:
-    """What one station begins with. `builder` and `hand_over` are its record's, as in rigd.loop."""
+    """What one station begins with; None stands for an empty one. `builder` and `hand_over` as in rigd.loop."""
 
     specimen: Specimen
     names: Names
@@ -70,12 +70,15 @@ class Mounted:
 class Place:
     """One station in this world: its engine, and what that said."""
 
-    def __init__(self, world: "StationsWorld", at: int, mounted: Mounted, profile: Profile | None) -> None:
-        self.mounted = mounted
+    def __init__(self, world: "StationsWorld", at: int, profile: Profile, mounted: Mounted | None) -> None:
+        self.at, self.mounted = at, mounted
         self.station = of_station(world.rig, at + 1)
-        self.engine = Engine(self.station.rig, profile, mounted.specimen if profile else None, mounted.carried)
+        if mounted is None:  # nothing is tested here; the valves are guarded all the same
+            self.engine = Engine(self.station.rig, None, None)
+        else:
+            self.engine = Engine(self.station.rig, profile, mounted.specimen, mounted.carried)
         self.loop = Loop(
-            self.engine, mounted.builder, mounted.hand_over,
+            self.engine, mounted.builder if mounted else Nothing(), mounted.hand_over if mounted else lose,
             drive=lambda output, counts: world.drive(at, output, counts), publish=self._hear,
         )  # fmt: skip
         self.seq = self.t_ns = 0
@@ -117,7 +120,7 @@ class StationsWorld:
         rig: Rig,
         profile: Profile,
         bench: SurgeBench,
-        mounted: tuple[Mounted, ...],
+        mounted: tuple[Mounted | None, ...],
         *,
         seed: int = 1,
         beat_ns: int = BEAT_NS,
@@ -126,8 +129,9 @@ class StationsWorld:
         self.rig, self.bench, self.t_ns = rig, bench, 0
         self.attendant = Attendant("simulated person", seed, bench)
         self.acts: list[tuple[int, int, str]] = []  # others' acts to come: (moment [ns], index of the station, act)
-        self.places = [Place(self, at, one, profile) for at, one in enumerate(mounted)]
-        self.runs = tuple(self.places)  # as they began: a place that is done is guarded by another
+        self._profile = profile
+        self.places = [Place(self, at, profile, one) for at, one in enumerate(mounted)]
+        self.runs = tuple(place for place in self.places if place.mounted)  # a place that is done is guarded by another
         self._stations = [place.station for place in self.places]
         self._engines = [place.engine for place in self.places]
         self._combine = Combine(rig, self._stations, self._engines)
@@ -201,7 +205,7 @@ class StationsWorld:
             place.loop.flush()
             place.turn(
                 HostReport, self.t_ns, journal_lag_us=0, write_error="", free_bytes=FREE_BYTES, missed_ticks=0,
-                inbox_full=False, utc_ns=place.mounted.names.utc_ns + place.t_ns,
+                inbox_full=False, utc_ns=(place.mounted.names.utc_ns if place.mounted else 0) + place.t_ns,
             )  # fmt: skip
         while self.acts and self.acts[0][0] <= self.t_ns:
             _, at, act = self.acts.pop(0)
@@ -218,7 +222,7 @@ class StationsWorld:
         self._settle()
 
     def _open(self, place: Place) -> None:
-        names = place.mounted.names
+        names = place.mounted.names if place.mounted else Names(run=0, utc_ns=0, version="")
         place.turn(
             Opened, self.t_ns, run=names.run, utc_ns=names.utc_ns, version=names.version, latched=names.latched,
             rig_sha256=names.rig_sha256, profile_sha256=names.profile_sha256, specimen_sha256=names.specimen_sha256,
@@ -228,7 +232,7 @@ class StationsWorld:
         """The run here is over and its record whole; the valves are not: an engine without a profile goes on."""
         old = self.places[at]
         old.loop.flush()
-        place = Place(self, at, replace(old.mounted, builder=Nothing(), hand_over=lose), None)
+        place = Place(self, at, self._profile, None)
         place.t_ns = old.t_ns
         self.places[at] = place
         self._engines[at] = place.engine

@@ -17,6 +17,17 @@ from rigd.model import errors
 
 app = typer.Typer(help="The whole job on a simulated rig.", no_args_is_help=True, rich_markup_mode=None)
 
+SURGE_HELP = """Examples:
+
+\b
+  rigd demo surge --virtual
+  rigd demo surge --seed 7 --stations 8 --virtual --truth
+  rigd demo surge --virtual --truth --json
+
+Surges of 85 psi in two blocks of 12 through invented bodies on all stations of the simulated rig: a cap may blow off,
+an indicator may stick, a crack may open. By default in real time over Modbus TCP on loopback, in some minutes;
+--virtual does it in seconds under virtual time. Each station has an engine and a sealed record of its own.
+"""
 HELP = """Examples:
 
 \b
@@ -34,11 +45,6 @@ Bodies: rupture, weep, ballooned, parted, own_joint_leak, end_closure_leak, stro
 Faults: listed by python -m simulator --help
 """
 RECORDS = Path("records")  # never the user's records folder: invented data stay apart from a lab's own
-
-
-@app.callback()
-def _demo() -> None:
-    """Keeps `burst` a word of its own while it is the only demo."""
 
 
 @app.command("burst", help=HELP, short_help="Burst one invented body.")
@@ -70,6 +76,26 @@ def burst(
         ending = play(seed=seed, body=body, faults=faults, records=records.absolute(), quiet=as_json)
     _tell(ending, truth, as_json)
     sys.exit(ending.exit_code)
+
+
+@app.command("surge", help=SURGE_HELP, short_help="Surges through invented bodies on several stations.")
+def surge(
+    seed: Annotated[int, typer.Option("--seed", min=0, max=2**31, help="Draws bodies, iron and noise.")] = 1,
+    stations: Annotated[int, typer.Option("--stations", help="How many specimens at once, 1 to 8.")] = 4,
+    virtual: Annotated[bool, typer.Option("--virtual", help="Under virtual time, without a wire.")] = False,
+    truth: Annotated[bool, typer.Option("--truth", help="Tell what the specimens themselves counted.")] = False,
+    as_json: Json = False,
+    records: Annotated[Path, typer.Option("--records", metavar="DIR", help="Records folder.")] = RECORDS,
+) -> None:
+    from rigd.cli import demo_surge
+
+    if not as_json:
+        demo_surge.tell_cautions()
+    if not virtual:
+        raise errors.UsageRefused("surge: allowed so far with --virtual only")
+    from rigd.cli.demo_surge_virtual import play
+
+    demo_surge.finish(play(seed=seed, stations=stations, records=records.absolute()), truth, as_json)
 
 
 def _tell(ending: Any, truth: bool, as_json: bool) -> None:

@@ -55,6 +55,7 @@ def _flat(told: dict[str, Any]) -> dict[str, Any]:
         "observation": result["observation"],
         "first_out": result["first_out"],
         "flags": result["flags"],
+        "counted": dict(result.get("data", ())),  # what this kind of test counts besides; records before it have none
         "facts": told["facts"],
         "replay": told["replay"],
     }
