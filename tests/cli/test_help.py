@@ -13,7 +13,7 @@ from rigd.cli.main import app
 from rigd.model import errors
 
 VERBS = (
-    ("check",), ("run",), ("demo", "burst"), ("status",), ("arm",), ("start",), ("hold",), ("resume",), ("vent",),
+    ("check",), ("run",), ("demo", "burst"), ("demo", "surge"), ("status",), ("arm",), ("start",), ("hold",), ("resume",), ("vent",),
     ("stop",), ("reset",), ("confirm",), ("mark",), ("hand-check",), ("channels", "list"), ("channels", "read"),
     ("channels", "zero"), ("runs", "list"), ("runs", "show"), ("runs", "verify"), ("runs", "replay"),
     ("runs", "authorise"), ("runs", "inspect"), ("doctor",),
@@ -90,6 +90,7 @@ def test_errors_end_in_words_and_their_code(
         (["run", "ramped-burst", "--rig", "demo", "--specimen", "K-07", "--set", "colour=red"], errors.USAGE, "FACT"),
         (["demo", "burst", "--body", "explodes"], errors.USAGE, "rupture"),
         (["demo", "burst", "--fault", "gremlins"], errors.USAGE, "door_opened"),
+        (["demo", "surge", "--virtual", "--stations", "9"], errors.USAGE, "1 to 8"),
         (["explode"], errors.USAGE, "No such command"),
         (["vent", "--operator", "x" * 200], errors.USAGE, "--operator"),
     ):
