@@ -22,6 +22,7 @@ class Channels:
         "_counts",
         "_devices",
         "_heard_ns",
+        "_is_first",
         "_late",
         "_stale",
         "_stale_ns",
@@ -81,6 +82,7 @@ class Channels:
         self._stale_ns = tuple(channel.stale_ns for channel in rig.channels)
         self._heard_ns = [NEVER] * len(rig.devices)
         self._late = ""
+        self._is_first = True
         self._counts: list[tuple[int | None, ...]] = [(None,) * len(channels) for channels in self._devices]
         self._ungood = 0  # watched channels whose newest sample is not good
         self._all_heard = False
@@ -99,6 +101,7 @@ class Channels:
         t_ns = scan.t_ns
         heard_ns, (stale_ns, name) = self._heard_ns[scan.device], self._stale[scan.device]
         self._heard_ns[scan.device] = t_ns
+        self._is_first = heard_ns == NEVER
         self._late = name + " stale" if heard_ns != NEVER and t_ns - heard_ns > stale_ns else ""
         value, quality, good_ns = self.value, self.quality, self.good_ns
         values, qualities = [], []
@@ -169,7 +172,7 @@ class Channels:
 
     def proves_below(self, limit_pa: float, t_ns: int) -> bool:
         """Whether *every* specimen channel is good, fresh and below the limit, zeroed or not (2oo2, SAFETY S12)."""
-        if self._late:
+        if self._late or self._is_first:  # a first sample says nothing of the time before it
             return False
         for at, stale_ns in self._watched:
             if at not in self.specimens:

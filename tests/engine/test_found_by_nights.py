@@ -23,6 +23,16 @@ def test_the_hold_of_a_proven_vent_has_no_hole_in_it(bench):
     assert bench.engine.state == "VENTING", "two samples and a pause prove nothing"
 
 
+def test_the_hold_of_a_proven_vent_begins_with_its_first_sample(new_bench):
+    """The process stood still between its first message and the first scan: nobody knows what the pressure was."""
+    bench = new_bench()
+    bench.t_ns += 800_000_000
+    bench.seconds(0.9)
+    assert bench.engine.state == "VENTING"
+    bench.seconds(0.3)
+    assert bench.engine.state == "VENTED"
+
+
 def test_a_restart_lets_nothing_be_reset_before_it_was_heard(new_bench):
     bench = new_bench(latched=("emergency_stop_pressed",))
     assert bench.act("reset").kind == "refused"
