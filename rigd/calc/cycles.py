@@ -12,7 +12,7 @@ rate or rest, all of which matter in plastics: two loadings of equal sum need no
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -183,15 +183,30 @@ def find_cycles(trace: ArrayLike, dead_band: float) -> tuple[Cycle, ...]:
     >>> [(cycle.range, cycle.mean, cycle.count, cycle.first, cycle.last) for cycle in found][:3]
     [(3.0, -0.5, 0.5, 0, 1), (4.0, -1.0, 0.5, 1, 2), (4.0, 1.0, 1.0, 4, 5)]
     """
+    return tuple(each_cycle(trace, dead_band))
+
+
+def each_cycle(trace: ArrayLike, dead_band: float) -> Iterator[Cycle]:
+    """Yield what `find_cycles` returns, one by one: a million cycles need not be held at once to be summed.
+
+    Raises
+    ------
+    ValueError
+        As `turning_points`.
+
+    Examples
+    --------
+    >>> sum_by_range(each_cycle([0.0] + [100.0, 0.0] * 20, dead_band=0.0))
+    ((100.0, 20.0),)
+    """
     points = turning_points(trace, dead_band)
     at = points.indices.tolist()
     if len(at) == 2:
         low, high = sorted(points.values.tolist())
-        return (Cycle(range=high - low, mean=0.5 * (high + low), count=0.5, first=at[0], last=at[1]),)
-    return tuple(
-        Cycle(range=span, mean=mean, count=count, first=at[first], last=at[last])
-        for span, mean, count, first, last in rainflow.extract_cycles(points.values.tolist())
-    )
+        yield Cycle(range=high - low, mean=0.5 * (high + low), count=0.5, first=at[0], last=at[1])
+        return
+    for span, mean, count, first, last in rainflow.extract_cycles(points.values.tolist()):
+        yield Cycle(range=span, mean=mean, count=count, first=at[first], last=at[last])
 
 
 def sum_by_range(cycles: Iterable[Cycle], bin_size: float | None = None) -> tuple[tuple[float, float], ...]:

@@ -14,6 +14,7 @@ from rigd.store.encode import parse_json
 from rigd.store.runs import RunFolder
 
 RUN, REPORT, ROWS = "run.json", "report.txt", "results.csv"
+SURGE_KEYS = ("station", "resumed_from_run", "surges", "engine_and_measured_agree", "advice")
 QUICK_BYTES = 1 << 20  # a list reads no more of a file of any record
 
 
@@ -58,7 +59,7 @@ def _flat(told: dict[str, Any]) -> dict[str, Any]:
         "counted": dict(result.get("data", ())),  # what this kind of test counts besides; records before it have none
         "facts": told["facts"],
         "replay": told["replay"],
-    }
+    } | ({name: told[name] for name in SURGE_KEYS} if "surges" in told else {})  # fmt: skip
 
 
 def describe_result(record: Path) -> str:
@@ -82,7 +83,8 @@ def read_summary(run: RunFolder) -> dict[str, Any]:
         found = {key: told[key] for key in ("opened_utc", "specimen", "outcome", "verdict")}
         if not all(isinstance(text, str) for text in found.values()):
             raise ValueError("no text where text is due")
-        return row | found | {"failure_pa": told["result"]["failure_pa"], "told": _told(run.path, told)}
+        counts = {"cycles": told["surges"]["counts"], "station": told["station"]} if "surges" in told else {}
+        return row | found | counts | {"failure_pa": told["result"]["failure_pa"], "told": _told(run.path, told)}
     except (OSError, ValueError, LookupError, TypeError, csv.Error):
         return row | {"told": "cannot be read: rigd runs verify says what is wrong"}
 
@@ -93,7 +95,20 @@ def _told(record: Path, told: dict[str, Any]) -> str:
     shown = [name for name in found if name.startswith("failure_") and name not in ("failure_pa", "failure_t_ns")]
     unit = next((name.removeprefix("failure_") for name in shown if "raw" not in name), "")
     failure = f"  failed at {float(found[f'failure_{unit}']):.1f} {unit}" if unit and found[f"failure_{unit}"] else ""
-    return f"{told['outcome']}, verdict {told['verdict']}{failure}"
+    return f"{told['outcome']}, verdict {told['verdict']}{failure}{_cycles_told(told)}"
+
+
+def _cycles_told(told: dict[str, Any]) -> str:
+    """What a list says of a surge test: the two counts, and where it failed or stuck."""
+    if "surges" not in told:
+        return ""
+    counts = told["surges"]["counts"]
+    words = f"  {counts['cycles_valid']} of {counts['cycles_owed']} cycles valid, {counts['cycles_applied']} applied"
+    if counts["failed_at_cycle"]:
+        words += f", failed at cycle {counts['failed_at_cycle']}"
+    if counts["stuck_cycles"]:
+        words += f", stuck {counts['stuck_cycles']} times from cycle {counts['first_stuck_cycle']}"
+    return words + (f", station {told['station']}" if told["station"] else "")
 
 
 def _stamp(name: str) -> str:

@@ -17,6 +17,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from rigd.closing.cycles import CycleLines
 from rigd.closing.results import write_results
 from rigd.engine.engine import Engine
 from rigd.model import errors
@@ -44,6 +45,7 @@ class Closer:
         self._turned = 0  # segments this process has run through its engine
         self._differing: list[int] = []
         self._reader: BlockReader | None = None
+        self._cycles = CycleLines(folder, self._engine)
 
     def follow(self) -> None:
         """Seal finished segments while the run goes on; returns when nobody writes the journal any more."""
@@ -60,6 +62,7 @@ class Closer:
         ending = self._reader.ending if self._reader else None
         identity = (self._reader.identity if self._reader else b"") or self._own_identity()
         seal.join_pieces(self.folder, identity)
+        self._cycles.end()
         unsaid = "" if self._reader else "the process or its power died before anything was recorded"
         run = write_results(
             self.folder, self._engine,
@@ -100,11 +103,13 @@ class Closer:
                 turned = turn_block(self._engine, block.input_messages())
                 readings += turned.readings
                 blocks.append(block)
+                self._cycles.take(block.outputs)
                 if turned.outputs != block.outputs or turned.readings_sha256 != block.digests[2]:
                     self._differing.append(block.first_seq)
             if number > sealed:
                 signed = self._reader.heads
                 seal.seal_segment(blocks, readings, self._engine.rig, self.folder, number, signed=signed)
+            self._cycles.settle()
             self._turned = number
 
 

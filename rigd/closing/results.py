@@ -15,7 +15,7 @@ from typing import Any
 import pyarrow as pa
 
 from rigd.calc.burst import Failure, find_failure, watched_in
-from rigd.closing import rows
+from rigd.closing import cycles, rows
 from rigd.closing.rows import Columns, Extent, Parts
 from rigd.closing.story import Story, read_story
 from rigd.engine.engine import Engine
@@ -26,6 +26,7 @@ from rigd.model.states import UNPROVEN
 from rigd.model.verdicts import exit_code_of
 from rigd.replay import built_from, engine_of
 from rigd.report.plots import plot_burst
+from rigd.report.surges import describe_surges, surge_columns
 from rigd.report.tables import describe, result_row, results_csv
 from rigd.store import events, runs
 from rigd.store.archive import Archive
@@ -34,7 +35,7 @@ from rigd.store.edition import edition
 
 FORMAT = 1
 FIGURES = "figures"
-PLOT = "burst.svg"
+PLOT, SURGE_PLOT = "burst.svg", "surge.svg"
 
 
 def write_results(
@@ -48,23 +49,37 @@ def write_results(
     extent, failure = survey(parts, story, engine.rig, engine.profile)
     how = {"interruption": interruption, "replay": replay}
     run = _run_json(folder, engine, story, failure, extent, how)
-    if with_plot:
-        _draw(folder, engine, parts, extent, run)
-    profile = engine.profile
-    row = result_row(
-        run["result"], run=run["run"], specimen=run["specimen"], profile=profile.name, rig=engine.rig.name,
-        opened_utc=run["opened_utc"], facts=run["facts"], pressure_reference=run["pressure_reference"],
-        display_unit=profile.display,
-    )  # fmt: skip
-    words = describe(
-        run["result"], run=run["run"], specimen=run["specimen"], display_unit=profile.display,
-        pressure_reference=run["pressure_reference"], minimum_pa=profile.minimum_pa,
-        simulated=engine.rig.simulated, opening_words=story.opening_words,
-    )  # fmt: skip
+    if cycles.surge_steps(engine.profile):
+        told = cycles.write_table(folder, cycles.about(run, engine))
+        run |= cycles.study(folder, engine, story.result, parts, told, run)
+        if with_plot:
+            cycles.draw(_figure(folder, SURGE_PLOT), run, told, engine.profile.display, title=_title(run))
+        if with_plot and story.watched_step >= 0:  # surged first and burst then
+            _draw(folder, engine, parts, extent, run)
+        row = _row(run, engine) | surge_columns(run, display_unit=engine.profile.display)
+        words = describe_surges(run, display_unit=engine.profile.display, opening_words=story.opening_words)
+    else:
+        if with_plot:
+            _draw(folder, engine, parts, extent, run)
+        row = _row(run, engine)
+        words = describe(
+            run["result"], run=run["run"], specimen=run["specimen"], display_unit=engine.profile.display,
+            pressure_reference=run["pressure_reference"], minimum_pa=engine.profile.minimum_pa,
+            simulated=engine.rig.simulated, opening_words=story.opening_words,
+        )  # fmt: skip
     write_file(folder / "results.csv", results_csv([row]).encode())
     write_file(folder / "report.txt", f"{words}\n\n{seal_words}\n".encode())
     write_file(folder / "run.json", (json.dumps(run, indent=1, allow_nan=False) + "\n").encode())
     return run
+
+
+def _row(run: dict[str, Any], engine: Engine) -> dict[str, Any]:
+    assert engine.profile is not None
+    return result_row(
+        run["result"], run=run["run"], specimen=run["specimen"], profile=engine.profile.name, rig=engine.rig.name,
+        opened_utc=run["opened_utc"], facts=run["facts"], pressure_reference=run["pressure_reference"],
+        display_unit=engine.profile.display,
+    )  # fmt: skip
 
 
 def survey(parts: Parts, story: Story, rig: Rig, profile: Profile) -> tuple[Extent, Failure | None]:
@@ -136,18 +151,27 @@ def _run_json(
     }  # fmt: skip
 
 
+def _figure(folder: Path, name: str) -> Path:
+    """Where a figure goes; its folder is made."""
+    if not (folder / FIGURES).exists():
+        make_folder(folder / FIGURES)
+    return folder / FIGURES / name
+
+
 def _draw(folder: Path, engine: Engine, parts: Parts, extent: Extent, run: dict[str, Any]) -> None:
     rig, profile = engine.rig, engine.profile
     assert profile is not None
     names = [channel.name for channel in rig.channels if channel.role == "specimen"][:2]
-    if not (folder / FIGURES).exists():
-        make_folder(folder / FIGURES)
     plot_burst(
-        _drawn_rows(parts, extent, names, run["result"]), run["result"], folder / FIGURES / PLOT, profile.display,
+        _drawn_rows(parts, extent, names, run["result"]), run["result"], _figure(folder, PLOT), profile.display,
         primary=names[0], second=names[1] if len(names) > 1 else "", steps=tuple(step.name for step in profile.steps),
         limits=(("profile max", profile.max_pa), ("relief set", rig.relief.set_pa)),
-        title=f"{run['specimen']}  run {run['run']}  {run['outcome']}" + ("  SIMULATED" if rig.simulated else ""),
+        title=_title(run),
     )  # fmt: skip
+
+
+def _title(run: dict[str, Any]) -> str:
+    return f"{run['specimen']}  run {run['run']}  {run['outcome']}" + ("  SIMULATED" if run["simulated"] else "")
 
 
 def _drawn_rows(parts: Parts, extent: Extent, names: list[str], result: dict[str, Any]) -> Columns:

@@ -136,7 +136,7 @@ def describe(
 
     lines = [f"Run {run}, specimen {specimen}" + (", SIMULATED: these data are invented" if simulated else "")]
     lines += _outcome_lines(found, minimum_pa, say)
-    lines += _pressure_lines(found, say, pressure_reference)
+    lines += pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
     if found["first_out"]:
         lines.append(f"  First cause of the trip: {found['first_out']}")
@@ -166,7 +166,7 @@ def verdict_words(verdict: str, minimum_pa: float, say: Any) -> str:
     }[verdict]
 
 
-def _pressure_lines(found: Mapping[str, Any], say: Any, reference: str) -> list[str]:
+def pressure_lines(found: Mapping[str, Any], say: Any, reference: str) -> list[str]:
     failure, bound, highest = found["failure_pa"], found["bound_pa"], found["highest_pa"]
     lines = []
     if failure is None:

@@ -292,9 +292,7 @@ class BlockReader:
             raise _Stop("damaged", "the chain is broken between segments: blocks are missing or foreign")
         return after
 
-    def _signature(
-        self, kind: int, count: int, first_seq: int, previous: bytes, payload: bytes, after: int
-    ) -> int:
+    def _signature(self, kind: int, count: int, first_seq: int, previous: bytes, payload: bytes, after: int) -> int:
         if previous != self.head or count or len(payload) != SIGNATURE_BYTES:
             raise _Stop("damaged", "a signature that is not of this place in the chain")
         self.heads.append((previous, payload))

@@ -141,4 +141,4 @@ def test_nonsense_is_refused_with_words(bad):
 
 
 def test_worked_cases_in_the_docstrings():
-    assert doctest.testmod(cycles) == (0, 7)
+    assert doctest.testmod(cycles) == (0, 8)
