@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from rigd.cli.result import read_result, read_summary
+from rigd.cli.resume import carried_of
 from rigd.closing.closer import Closer, close_run
 from rigd.files.load import find, load_profile_bytes, load_rig_bytes, load_specimen_bytes
 from rigd.model.messages import Cycle
@@ -190,6 +191,9 @@ def test_a_night_that_was_cut_off_counts_the_surge_it_was_in_as_partial(night, t
         assert surges["begun_in_this_run"] == rows + surges["not_ended"]
         assert surges["counts"]["cycles_partial"] == surges["not_ended"]
         assert surges["counts"]["cycles_applied"] >= rows
+        carried, counts = carried_of(open_run(folder)), surges["counts"]
+        for name in ("applied", "valid", "partial", "extra", "assisted"):  # what a resumed run would begin with
+            assert counts[f"cycles_{name}"] == getattr(carried, name), name
         found.add(surges["not_ended"])
         if surges["not_ended"]:
             assert "begun when the record was cut off" in (folder / "report.txt").read_text()
