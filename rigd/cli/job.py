@@ -14,6 +14,7 @@ from rigd.model.errors import Fault, FilesRefused, UsageRefused
 from rigd.model.specimen import FACTS
 
 SPECIMEN_ID_LIMIT = 64
+UNKNOWN = 0  # how many stations the rig has
 STATION = re.compile(r"(\d{1,3})=(.+)")
 FACT_OF = re.compile(r"(\d{1,3}):(.+)")
 
@@ -39,7 +40,7 @@ def load_job(
     faults: list[Fault] = []
     rig_shape, rig_bytes, rig_path = _read(rig, "rig", load.load_rig_bytes, faults)
     profile_shape, profile_bytes, profile_path = _read(profile, "profile", load.load_profile_bytes, faults)
-    stations = rig_shape.stations if rig_shape is not None else 1
+    stations = rig_shape.stations if rig_shape is not None else UNKNOWN
     simulated = rig_shape is not None and rig_shape.simulated
     mounted = []
     for number, text in _by_station(specimens, stations):
@@ -69,13 +70,17 @@ def load_job(
 
 
 def _by_station(specimens: tuple[str, ...], stations: int) -> list[tuple[int, str]]:
-    """(station, ID|FILE) of each, by station; the station of a rig that has only one is 0."""
+    """(station, ID|FILE) of each, by station; the station of a rig that has only one is 0. With a rig file that is
+    refused nobody knows how many it has, and its faults are what is told."""
     found: dict[int, str] = {}
     for text in specimens:
         named = STATION.fullmatch(text)
         if stations > 1 and named is None:
             raise UsageRefused(f"--specimen {text}: this rig has {stations} stations; allowed: STATION=ID, as 1={text}")
         number, what = (int(named[1]), named[2]) if named else (1, text)
+        if stations == UNKNOWN:
+            found[number] = what
+            continue
         if not 1 <= number <= stations:
             raise UsageRefused(f"--specimen {text}: allowed: a station from 1 to {stations}")
         if number in found:

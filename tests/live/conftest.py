@@ -38,7 +38,57 @@ steps:
   - vent: {name: Vent}
   - ask: {name: What failed, timeout: 1 min}
 """
+SURGES = """
+profile: few-surges
+title: A few surges for tests
+method: none, invented for tests
+display: psi
+max: 100 psi
+minimum: none
+peak_tolerance: 1 psi
+zero_shift: 1.5 psi
+signs: {drop: 8 psi, drop_fraction: 3 %, lag: 4 psi, lag_time: 300 ms, mark: 3 s}
+required: [make]
+arm: [Nobody is near the chamber]
+skips: {mount: no hands here, fill: no time here, proof: no time here, close_down: no bench here}
+steps:
+  - surge:
+      name: Surges
+      medium: water
+      outlet: capped
+      shape: square
+      shot: charge
+      pressure: 85 psi
+      peak_tolerance: 20 %
+      charge: 86 psi
+      charge_tolerance: 15 %
+      sag: 40 %
+      rise: 50 ms
+      hold: 150 ms
+      release_valve_opens: 30 ms
+      blow_down: {below: 2.5 psi, within: 3 s}
+      drain: 100 ms
+      rest: 100 ms
+      threshold: 40 psi
+      blocks: [BLOCK]
+      between: rest
+      between_time: 100 ms
+      slug: none
+      water: 0 s
+      give_up: 10
+      minimum_cycles: none
+      normal: {cycles: 2, departure: 30 %}
+  - vent: {name: Vent}
+  - ask: {name: What failed, timeout: 1 min}
+"""
+"""BLOCK is how many."""
 WAIT_S = 40.0  # for anything a busy machine may take its time with
+
+
+@pytest.fixture
+def surges() -> str:
+    """The text of a surge profile; BLOCK stands for how many."""
+    return SURGES
 
 
 @pytest.fixture
