@@ -5,6 +5,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -137,18 +138,34 @@ class Bench:
         self.wire(json.loads(process.stdout.readline())["listening"])
         return process
 
-    def wire(self, port: int) -> None:
-        text = find("demo", "rig").read_text()
-        for shipped, here in (("port: 5020", f"port: {port}"), ("  timeout: 20 s", "  timeout: 4 s")):
+    def wire(self, port: int, rig: str = "demo", shipped_port: int = 5020) -> None:
+        text = find(rig, "rig").read_text()
+        for shipped, here in ((f"port: {shipped_port}", f"port: {port}"), ("  timeout: 20 s", "  timeout: 4 s")):
             assert text.count(shipped) == 1
             text = text.replace(shipped, here)
         self.rig.write_text(text)
 
-    def start(self, *options: str, under: tuple[str, ...] = (), **popen: Any) -> subprocess.Popen[str]:
+    def simulate_stations(self, *bodies: str) -> "SurgeRig":
+        """The shipped rig with four stations, and a quick profile of `block` surges."""
+        process = self.stack.enter_context(
+            subprocess.Popen(
+                [sys.executable, "-m", "simulator", "--rig", "demo-surge", "--port", "0", "--body", ",".join(bodies)],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            )
+        )  # fmt: skip
+        self.stack.callback(process.kill)
+        self.wire(json.loads(process.stdout.readline())["listening"], "demo-surge", 5021)
+        self.socket = self.folder / "rt" / "demo-surge.sock"
+        return SurgeRig(process)
+
+    def start(
+        self, *options: str, under: tuple[str, ...] = (), specimens: tuple[str, ...] = ("K-07",), **popen: Any
+    ) -> subprocess.Popen[str]:
         """Start `rigd run`; the simulated person confirms by flag."""
+        mounted = [word for specimen in specimens for word in ("--specimen", specimen)]
         command = [
             *under, sys.executable, "-m", "rigd.cli.main", "run", str(self.profile), "--rig", str(self.rig),
-            "--specimen", "K-07", "--operator", PERSON, "--records", str(self.records), "--json", *options,
+            *mounted, "--operator", PERSON, "--records", str(self.records), "--json", *options,
         ]  # fmt: skip
         process = self.stack.enter_context(
             subprocess.Popen(
@@ -187,6 +204,20 @@ class Bench:
                     client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer="done")
                 assert time.monotonic() < deadline, f"still {seen}"
         raise RigUnreachable(f"no view came; the last: {seen}")
+
+
+class SurgeRig:
+    """The simulated rig with stations; `truth` is what each specimen says of itself, by station."""
+
+    def __init__(self, process: subprocess.Popen[bytes]) -> None:
+        self.process = process
+        self.truth: dict[int, dict[str, Any]] = {}
+        threading.Thread(target=self._look, name="window", daemon=True).start()
+
+    def _look(self) -> None:
+        for line in self.process.stdout:
+            told = json.loads(line)
+            self.truth[told["station"]] = told["truth"]
 
 
 @pytest.fixture
