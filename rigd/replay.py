@@ -16,7 +16,7 @@ from rigd.engine.engine import Engine
 from rigd.files.load import load_profile_bytes, load_rig_bytes, load_specimen_bytes
 from rigd.model.carried import NOTHING_CARRIED, Carried
 from rigd.model.errors import RecordAltered
-from rigd.model.messages import Event, Input, Message, Opened, Output, Reading
+from rigd.model.messages import Event, Input, Message, Opened, OperatorAction, Output, Prompt, Reading, Result
 from rigd.model.rig import Rig
 from rigd.model.stations import of_station
 from rigd.store.archive import Archive
@@ -27,6 +27,7 @@ from rigd.store.trace import as_row
 RIG, PROFILE, SPECIMEN = "rig.yaml", "profile.yaml", "specimen.yaml"
 STATION, CARRIED = "station.txt", "carried.json"
 """Of a rig with several stations, which one; of a resumed run, what it goes on with. Others have no such files."""
+OBSERVATION = "observation"  # the field of the question that asks what a person found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +164,31 @@ def replay(archive: Archive) -> Iterator[Difference | Output]:
         yield from played.outputs
         if played.difference is not None:
             yield played.difference
+
+
+def conclude_anew(archive: Archive, observation: str, person: str) -> Result | None:
+    """The Result of a record had this person answered so to what was found; None where nobody was asked, so that no
+    answer could have changed the outcome. The samples, and what the engine measured in them, are the same."""
+    asked = answered = -1
+    for message in archive.outputs():
+        if type(message) is Prompt and message.field == OBSERVATION:
+            asked = message.prompt
+        elif type(message) is Event and message.kind == "prompt_done" and dict(message.data)["field"] == OBSERVATION:
+            answered = message.seq
+    if answered < 0:
+        return None
+    engine, result = engine_of(built_from(archive)), None
+    for message in archive.inputs():
+        turn: list[Input] = [message]
+        if message.seq == answered:
+            answer = OperatorAction(
+                seq=message.seq, t_ns=message.t_ns, act="confirm", person=person, named=True, source="amendment",
+                prompt=asked, answer=observation,
+            )  # fmt: skip
+            turn = [answer] if type(message) is OperatorAction else [answer, message]  # else the question timed out
+        for said in (output for one in turn for output in engine.step(one)):
+            result = said if type(said) is Result else result
+    return result
 
 
 def _is_nan(value: object) -> bool:

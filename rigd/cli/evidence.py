@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rigd.store import authorisation, inspection, manifest, runs
+from rigd.store import amendment, authorisation, inspection, manifest, runs
+from rigd.store.amendment import Amendment
 from rigd.store.authorisation import Authorisation
 from rigd.store.inspection import Inspection
 from rigd.store.verification import Findings, verify
@@ -28,6 +29,7 @@ class Verified:
     of_folder: tuple[str, ...]
     authorised: tuple[Authorisation, ...]
     inspected: tuple[Inspection, ...] = ()
+    amended: tuple[Amendment, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -36,6 +38,10 @@ class Verified:
     def of(self, found: Findings) -> tuple[Authorisation, ...]:
         """Who answers for this record, as it was sealed."""
         return tuple(one for one in self.authorised if one.manifest_sha256 == found.manifest_sha256)
+
+    def versions_of(self, found: Findings) -> tuple[Amendment, ...]:
+        """The versions of this record after the one that was sealed."""
+        return tuple(one for one in self.amended if one.manifest_sha256 == found.manifest_sha256)
 
 
 def found_on(verified: Verified, found: Findings) -> tuple[Inspection, ...]:
@@ -54,26 +60,31 @@ def verify_one(record: Path, public_key: str = "") -> Verified:
     found = verify(record, public_key=public_key)
     authorised, wrong = authorisation.of_record(found)
     inspected, odd = inspection.of_record(found)
-    return Verified(each=(found,), of_folder=wrong + odd, authorised=authorised, inspected=inspected)
+    amended, broken = amendment.of_record(found)
+    return Verified(
+        each=(found,), of_folder=wrong + odd + broken, authorised=authorised, inspected=inspected, amended=amended
+    )
 
 
 def verify_all(records: Path, public_key: str = "") -> Verified:
-    """Every record, the numbers between them, and every authorisation."""
+    """Every record, the numbers between them, and all that people said of them."""
     each, of_folder = runs.verify_records(records, public_key=public_key)
     authorised, wrong = authorisation.read_authorisations(records)
     known = {found.folder.name: found.manifest_sha256 for found in each}
-    wrong += tuple(
-        f"authorisation A{one.number:04d} is of another state of {one.record}, or of a run that is not here"
-        for one in authorised
-        if known.get(one.record) != one.manifest_sha256
-    )
     inspected, odd = inspection.of_folder(records)
-    odd += tuple(
-        f"inspection I{one.number:04d} is of another state of {one.record}, or of a run that is not here"
-        for one in inspected
-        if known.get(one.record) != one.manifest_sha256
+    amended, broken = amendment.read_amendments(records)
+    wrong += odd + broken
+    for letter, noun, statements in (
+        ("A", "authorisation", authorised), ("I", "inspection", inspected), ("M", "amendment", amended),
+    ):  # fmt: skip
+        wrong += tuple(
+            f"{noun} {letter}{one.number:04d} is of another state of {one.record}, or of a run that is not here"
+            for one in statements
+            if known.get(one.record) != one.manifest_sha256
+        )
+    return Verified(
+        each=each, of_folder=of_folder + wrong, authorised=authorised, inspected=inspected, amended=amended
     )
-    return Verified(each=each, of_folder=of_folder + wrong + odd, authorised=authorised, inspected=inspected)
 
 
 def as_json(verified: Verified) -> dict[str, Any]:
@@ -89,10 +100,21 @@ def as_json(verified: Verified) -> dict[str, Any]:
             "inspections": [
                 {name: getattr(one, name) for name in INSPECTION_FIELDS} for one in found_on(verified, found)
             ],
+            "amended": [version_as_json(one) for one in verified.versions_of(found)],
         }
         for found in verified.each
     ]  # fmt: skip
     return {"sound": verified.sound, "runs": rows, "folder": list(verified.of_folder)}
+
+
+def version_as_json(one: Amendment) -> dict[str, Any]:
+    (outcome, verdict), (outcome_now, verdict_now) = one.was, one.now
+    return {
+        "record": one.record, "version": one.version, "person": one.person, "utc": one.utc, "reason": one.reason,
+        "changes": [{"what": what, "was": was, "now": now} for what, was, now in one.changes],
+        "outcome": {"was": outcome, "now": outcome_now}, "verdict": {"was": verdict, "now": verdict_now},
+        "result": one.result, "sealed_by_key": one.public_key,
+    }  # fmt: skip
 
 
 def as_words(verified: Verified) -> list[str]:
@@ -103,6 +125,7 @@ def as_words(verified: Verified) -> list[str]:
         lines += [f"  {words}" for words in found.findings]
         lines += [f"  note: {words}" for words in found.notes]
         if found.manifest_sha256:
+            lines += [f"  {words}" for version in verified.versions_of(found) for words in version.words]
             lines += [f"  {words}" for words in who(found, verified.of(found))]
             lines += [f"  inspected             {one.words}" for one in found_on(verified, found)]
     lines += verified.of_folder

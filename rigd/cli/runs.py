@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from rigd.cli import inspect as inspecting
-from rigd.cli.options import Json, Records, print_json, printable
+from rigd.cli.options import Json, Key, Records, print_json, printable
 from rigd.model import errors
 
 app = typer.Typer(
@@ -50,6 +50,15 @@ AUTHORISE_HELP = (
 )
 
 
+AMEND_HELP = (
+    'Examples:\n\n\b\n  rigd runs amend 412 --operator "B. Kim" --reason "lot misread" --set lot=L-52\n'
+    '  rigd runs amend 412 --operator "B. Kim" --reason "seen under the lamp" --observation weep\n\n'
+    "Correct what a person got wrong: a fact of the specimen, or what was found on it; never anything measured. The "
+    "sealed record is not touched: a new version stands beside it, under amendments/, bound to it by hash, with who, "
+    "when and why. Another observation is put through the engine again, and both verdicts are shown side by side."
+)
+
+
 @app.command("list", help=LIST_HELP, short_help="List every run of the records folder.")
 def list_all(records: Records = None, as_json: Json = False) -> None:
     from rigd.cli.result import read_summary
@@ -58,6 +67,7 @@ def list_all(records: Records = None, as_json: Json = False) -> None:
 
     folder = records_folder(records)
     rows = [read_summary(run) for run in list_runs(folder)]
+    _put_versions(folder, rows)
     if as_json:
         print_json(rows)
         return
@@ -85,7 +95,8 @@ def show(run: Run, records: Records = None, as_json: Json = False) -> None:
     if behind:
         (found,) = behind.each
         looked = [f"inspected             {one.words}" for one in found_on(behind, found)]
-        lines = [*who(found, behind.of(found)), *looked, *behind.of_folder, *found.notes]
+        versions = [line for version in behind.versions_of(found) for line in version.words]
+        lines = [*versions, *who(found, behind.of(found)), *looked, *behind.of_folder, *found.notes]
         typer.echo("\n" + printable("\n".join(lines)))
     typer.echo(f"\nRecord: {record}")
 
@@ -166,6 +177,46 @@ def authorise(
     how = f"signed with key {public}" if public else "a statement, NOT SIGNED with a key"
     typer.echo(printable(f"{found.folder.name}: {meaning} by {person.strip()} ({how})"))
     typer.echo(f"kept in {path}; the record itself is unchanged")
+
+
+@app.command("amend", help=AMEND_HELP, short_help="Correct a fact or an observation, in a new version beside it.")
+def amend(
+    run: Run,
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why.")],
+    operator: Annotated[str, typer.Option("--operator", metavar="NAME", help="Who amends it.")],
+    facts: Annotated[
+        list[str] | None, typer.Option("--set", metavar="FACT=VALUE", help="What is true of the specimen; repeat.")
+    ] = None,
+    observation: Annotated[str, typer.Option("--observation", metavar="WORD", help="What was found on it.")] = "",
+    key: Key = None,
+    records: Records = None,
+    as_json: Json = False,
+) -> None:
+    from rigd.cli.amend import amend as write_version
+    from rigd.cli.evidence import version_as_json
+    from rigd.live.places import key_path
+
+    version = write_version(
+        _find(records, run), facts=facts or [], observation=observation, reason=reason, person=operator,
+        key=key_path(key),
+    )  # fmt: skip
+    if as_json:
+        print_json(version_as_json(version))
+        return
+    typer.echo(printable("\n".join([version.record, *version.words, "the sealed record itself is unchanged"])))
+
+
+def _put_versions(folder: Path, rows: list[dict[str, Any]]) -> None:
+    """In a list, what the newest version says of outcome and verdict, beside what was sealed."""
+    from rigd.store.amendment import read_amendments
+
+    newest = {one.record: one for one in read_amendments(folder)[0]}
+    for row in rows:
+        version = newest.get(Path(row["record"]).name)
+        row["version"] = version.version if version else 1
+        if version:
+            row["amended_outcome"], row["amended_verdict"] = version.now
+            row["told"] += f"  (version {version.version}: {version.now[0]}, verdict {version.now[1]})"
 
 
 def _compare(archive: Any, silent: bool) -> Any:
