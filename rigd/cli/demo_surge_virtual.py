@@ -11,9 +11,11 @@ from pathlib import Path
 
 from rigd.cli.demo_surge import PERSON, PROFILE, StationEnding, Truth, rig_of, specimen_id
 from rigd.live.job import Job
+from rigd.live.places import key_path
 from rigd.live.record import Closing, OpenRecord
 from rigd.model import errors
 from rigd.store.edition import edition
+from rigd.store.keys import load_key
 
 
 def play(*, seed: int, stations: int, records: Path) -> tuple[StationEnding, ...]:
@@ -23,7 +25,7 @@ def play(*, seed: int, stations: int, records: Path) -> tuple[StationEnding, ...
     from simulator.surge_bench import SurgeBench
 
     job = load_job(
-        profile=PROFILE, rig=rig_of(stations), records=records, person=PERSON, named=True,
+        profile=PROFILE, rig=rig_of(stations), records=records, person=PERSON, named=True, key=key_path(None),
         specimens=tuple(f"{number}={specimen_id(seed, number)}" for number in range(1, stations + 1)),
     )  # fmt: skip
     bench = SurgeBench(job.rig, seed=seed)
@@ -37,7 +39,7 @@ def play(*, seed: int, stations: int, records: Path) -> tuple[StationEnding, ...
         raise
     for record in opened:
         record.close()
-    troubles = asyncio.run(_seal([record.folder for record in opened]))
+    troubles = asyncio.run(_seal([record.folder for record in opened], job.key))
     return tuple(
         _ending(one.station, one.specimen.id, record.folder, trouble, bench.truth(one.station))
         for one, record, trouble in zip(job.mounted, opened, troubles, strict=True)
@@ -45,10 +47,11 @@ def play(*, seed: int, stations: int, records: Path) -> tuple[StationEnding, ...
 
 
 def _open_records(job: Job) -> list[OpenRecord]:
+    key = load_key(job.key) if job.key else None
     return [
         OpenRecord(
             job.records, rig=job.rig.name, profile=job.profile.name, specimen=one.specimen.id, files=job.files(one),
-            patient=True,
+            patient=True, key=key,
         )
         for one in job.mounted
     ]  # fmt: skip
@@ -73,9 +76,9 @@ def _mount(job: Job, opened: list[OpenRecord]) -> tuple[object, ...]:
     return tuple(mounted)
 
 
-async def _seal(folders: list[Path]) -> list[str]:
+async def _seal(folders: list[Path], key: Path | None) -> list[str]:
     """One after another: closing is work, and the machine may be small."""
-    return [await (await Closing.start(folder)).finish() for folder in folders]
+    return [await (await Closing.start(folder, key)).finish() for folder in folders]
 
 
 def _ending(station: int, specimen: str, record: Path, trouble: str, truth: object) -> StationEnding:

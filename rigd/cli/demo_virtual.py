@@ -10,9 +10,11 @@ import time
 from pathlib import Path
 
 from rigd.cli.demo_body import PERSON, PROFILE, RIG, DemoEnding, specimen_id
+from rigd.live.places import key_path
 from rigd.live.record import Closing, OpenRecord
 from rigd.model import errors
 from rigd.store.edition import edition
+from rigd.store.keys import load_key
 
 
 def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> DemoEnding:
@@ -23,11 +25,15 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
     from simulator.world import Names, World
 
     job = load_job(
-        profile=PROFILE, rig=RIG, specimens=(specimen_id(seed),), records=records, person=PERSON, named=True
-    )
+        profile=PROFILE, rig=RIG, specimens=(specimen_id(seed),), records=records, person=PERSON, named=True,
+        key=key_path(None),  # the user's, if there is one: the record is then signed as a rig's would be
+    )  # fmt: skip
     (mounted,) = job.mounted
     files = job.files(mounted)
-    record = OpenRecord(records, rig=RIG, profile=PROFILE, specimen=mounted.specimen.id, files=files, patient=True)
+    record = OpenRecord(
+        records, rig=RIG, profile=PROFILE, specimen=mounted.specimen.id, files=files, patient=True,
+        key=load_key(job.key) if job.key else None,
+    )  # fmt: skip
     plant = Plant(job.rig, seed=seed, body=body, faults=faults)
     names = Names(
         run=record.run, utc_ns=time.time_ns(), version=edition(), latched=(),
@@ -42,7 +48,7 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
         record.abandon()
         raise
     record.close()
-    trouble = asyncio.run(_seal(record.folder))
+    trouble = asyncio.run(_seal(record.folder, job.key))
     return DemoEnding(
         exit_code=errors.CANNOT_WRITE if trouble else _exit_code(record.folder),
         record=record.folder,
@@ -51,8 +57,8 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
     )
 
 
-async def _seal(folder: Path) -> str:
-    return await (await Closing.start(folder)).finish()
+async def _seal(folder: Path, key: Path | None) -> str:
+    return await (await Closing.start(folder, key)).finish()
 
 
 def _exit_code(folder: Path) -> int:

@@ -116,7 +116,8 @@ class Closer:
 def _seal_words(key: RigKey | None) -> str:
     """Whose seal this record gets. A seal says which rig wrote it; a person's signature is another thing."""
     if key is None:
-        return "Sealed without a key. No person has authorised this record by its being sealed."
+        made = "rigd doctor --new-key makes one"
+        return f"Sealed without a key ({made}). No person has authorised this record by its being sealed."
     return f"Sealed by the rig with key {key.public}\nNo person has authorised this record by its being sealed."
 
 

@@ -10,6 +10,7 @@ import pandas
 import pytest
 
 from rigd.model import errors
+from rigd.store.keys import make_key
 
 DUE = (
     "run", "record", "outcome", "verdict", "failure_pa", "failure_signs", "highest_pa", "bound_pa",
@@ -26,12 +27,16 @@ def rigd(folder: Path, *words: str) -> tuple[int, dict, str]:
     return done.returncode, json.loads(done.stdout), done.stderr
 
 
-def test_a_virtual_burst_is_a_real_record(tmp_path: Path) -> None:
+def test_a_virtual_burst_is_a_real_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Signed too, where the user has a key."""
+    key = make_key(tmp_path / "rig.key")
+    monkeypatch.setenv("RIGD_KEY", str(tmp_path / "rig.key"))
     code, told, _ = rigd(tmp_path, "demo", "burst", "--seed", "1", "--virtual", "--truth")
     assert code == errors.DONE and set(DUE) <= set(told)
     assert told["outcome"] == "rupture" and told["pressure_reference"] == "gauge"
     assert abs(told["failure_pa"] - told["truth"]["strength_pa"]) <= told["bound_pa"]
-    assert rigd(tmp_path, "runs", "verify", "1")[1]["sound"]
+    verified = rigd(tmp_path, "runs", "verify", "1")[1]
+    assert verified["sound"] and verified["runs"][0]["sealed_by_rig_key"] == key.public
     assert rigd(tmp_path, "runs", "replay", "1")[1]["same"]
     assert rigd(tmp_path, "runs", "show", "1")[1]["failure_pa"] == told["failure_pa"]
     trace = pandas.read_parquet(Path(told["record"]) / "trace")
