@@ -15,7 +15,9 @@ import numpy as np
 from rigd.report.plots import BAND, BLUE, GREEN, MUTED, PURPLE, STYLE, TEXT, VERMILLION, thin
 from rigd.report.tables import pa_per
 
-WIDTH_IN, ROW_IN = 11.0, 1.35  # and the first row twice as high
+WIDTH_IN, ROW_IN, BETWEEN_IN = 11.0, 1.15, 0.35  # and the first row twice as high
+TOP_IN, BOTTOM_IN, LEFT_IN, RIGHT_IN = 0.65, 0.5, 0.8, 0.15
+"""Margins are laid down: matplotlib's own layout solver differs in the last digit from one drawing to the next."""
 DOTS_UP_TO = 400  # cycles that can still be told apart as dots
 MOST_MARKS = 600  # crosses, or bars, that a page can show; of more every column of cycles has one
 MOST_BLOCKS = 60  # that are still seen as bands
@@ -55,8 +57,15 @@ def plot_surges(
     has_part = bool(told["has_returned"].any())
     heights = (2.2, 1.1, 1.0, 1.0)[: 4 if has_part else 3]
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(WIDTH_IN, 1.0 + ROW_IN * sum(heights)), layout="constrained")
-        rows = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
+        height_in = TOP_IN + BOTTOM_IN + (ROW_IN + BETWEEN_IN) * sum(heights)
+        figure = Figure(figsize=(WIDTH_IN, height_in))
+        rows = figure.subplots(
+            len(heights), 1, sharex=True, height_ratios=heights,
+            gridspec_kw={
+                "left": LEFT_IN / WIDTH_IN, "right": 1.0 - RIGHT_IN / WIDTH_IN, "bottom": BOTTOM_IN / height_in,
+                "top": 1.0 - TOP_IN / height_in, "hspace": BETWEEN_IN / ROW_IN,
+            },
+        )  # fmt: skip
         sheet = CycleSheet(told, pa_per(display_unit), display_unit)
         sheet.draw_peak(rows[0], asked_pa, failed_at)
         sheet.draw_charge(rows[1], asked_charge_pa)
@@ -70,7 +79,7 @@ def plot_surges(
                 axes.axvline(failed_at, color=TEXT, linewidth=1.2, zorder=5)
         rows[-1].set_xlabel(f"cycle{sheet.thinned_words()}")
         if title:
-            figure.suptitle(title, fontsize=11, fontweight="bold", x=0.01, ha="left")
+            figure.suptitle(title, fontsize=11, fontweight="bold", x=0.01, y=0.985, ha="left")
         metadata = {"Date": None, "Creator": "rigd"} if path.suffix == ".svg" else {"Software": "rigd"}
         figure.savefig(path, metadata=metadata, dpi=110)
 

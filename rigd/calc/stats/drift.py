@@ -19,6 +19,7 @@ from rigd.model.profile import Surge
 from rigd.model.rig import Rig
 
 LATEST = 20  # cycles: what "at the end" is the mean of
+BASELINE_SHARE, BASELINE_MOST = 20, 200  # house rule
 BIN_SHARE = 0.05  # of the pressure asked for: how finely ranges are gathered
 DEAD_BAND_STEPS = 4.0  # of the transducer's resolution: less is no turn (common practice: four deviations of the noise)
 TREND_LEAST = 30  # accepted cycles: with fewer a slope is little but noise (house rule)
@@ -73,7 +74,7 @@ def accepted_in(told: Mapping[str, np.ndarray]) -> np.ndarray:
 
 
 def watch_night(
-    told: Mapping[str, np.ndarray], rig: Rig, *, count: int = charts.BASELINE_CYCLES
+    told: Mapping[str, np.ndarray], rig: Rig, *, count: int | None = None
 ) -> tuple[tuple[Drift, ...], tuple[str, ...]]:
     """Chart what a night of surges should have kept even.
 
@@ -83,8 +84,8 @@ def watch_night(
         Columns of the cycles table: float64 with NaN where there is nothing, bool.
     rig : Rig
         Resolution of the transducers and the time between two scans are the least that is believed to differ.
-    count : int
-        Accepted cycles that make the baseline [cycle].
+    count : int, optional
+        Accepted cycles that make the baseline [cycle]; without it `baseline_of` those with a value.
 
     Returns
     -------
@@ -102,12 +103,21 @@ def watch_night(
     for column in COLUMNS:
         values = told[column]
         usable = accepted & np.isfinite(values)
-        seen = charts.watch(values, usable, count, least[column]) if usable.any() else None
+        wanted = count or baseline_of(int(np.count_nonzero(usable)))
+        seen = charts.watch(values, usable, wanted, least[column]) if usable.any() else None
         if seen is not None:
             drifts.append(_drift(column, values, told["cycle"], seen))
         elif usable.any():
             unwatched.append(column)
     return tuple(drifts), tuple(unwatched)
+
+
+def baseline_of(accepted: int) -> int:
+    """Return how many of so many accepted cycles make the baseline: 20, of a long night a twentieth, at most 200.
+
+    The limits of few cycles are themselves uncertain, and a long night finds every limit that is a little too narrow.
+    """
+    return max(charts.BASELINE_CYCLES, min(accepted // BASELINE_SHARE, BASELINE_MOST))
 
 
 def _least_sigmas(rig: Rig) -> dict[str, float]:
