@@ -16,6 +16,7 @@ WAIT_NS = 300_000_000  # between seeing that something may be done and doing it
 ANSWER_NS = 400_000_000
 STUCK = "moving_part"  # the fact asked for when a part needs a hand
 FREED = "freed by hand"
+PART = "indicator"  # a question that names it is answered with a hand on it
 
 Act = Callable[[int, str, int | None, str | None], None]
 """(index of the station, act, prompt, answer)."""
@@ -46,8 +47,9 @@ class Attendant:
         self._go_on(t_ns, engines, act, any(prompts))
 
     def _answer(self, at: int, prompt: object) -> str:
-        if prompt.field == STUCK:
+        if prompt.field == STUCK or PART in prompt.text:
             self._bench.free_part(at + 1)
+        if prompt.field == STUCK:
             return FREED
         return self._people[at].says(prompt, self._bench.truth(at + 1).seen)
 

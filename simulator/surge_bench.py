@@ -28,7 +28,7 @@ from simulator.valves import Valve, Watchdog
 
 SUBSTEP_S = 0.02  # longest step while anything moves
 SETTLED = 1e-7  # of the vessel's gas: the regulator's flow in a step below this is none
-PUMP_M3_PER_S = 2e-4  # what keeps the vessel's level
+PUMP_M3_PER_S = 5e-5  # what keeps the vessel's level
 EVEN_PA = 1.0  # two pressures this close are one
 NOISE_BLOCK = 1024
 OUTLETS = {"capped": 0.0, "throttled": 0.25, "open": 1.0}

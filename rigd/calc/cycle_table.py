@@ -418,7 +418,7 @@ def _judged(found: Columns, step: Surge, samples: np.ndarray, felt: np.ndarray, 
     for bit, name in enumerate(REASONS):
         why |= np.where(marks[name], 1 << bit, 0)
     held = found["peak_held_pa"]
-    unknown = unseen | (parted & np.isnan(held))  # it came apart between two samples
+    unknown = (unseen | parted) & np.isnan(held)  # it may have come apart between two samples
     highest = np.fmax(np.fmax(peak, held), felt)
     return {"why": why, "valid": why == 0, "applied": unknown | (highest >= step.threshold_pa)}
 

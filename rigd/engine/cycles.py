@@ -96,8 +96,9 @@ class CycleCount:
         )  # fmt: skip
 
     def verdict_of(self, outcome: str) -> str:
-        at = self.failed_at or self.applied
-        return verdict_of_cycles(outcome=outcome, valid=self.valid, applied=at, minimum=self._step.minimum_cycles)
+        return verdict_of_cycles(
+            outcome=outcome, valid=self.valid, applied=self.applied, minimum=self._step.minimum_cycles
+        )
 
     def told(self) -> Data:
         """What a Result says of it (model.verdicts.CYCLE_RESULTS)."""

@@ -336,8 +336,9 @@ class SurgeStep:
         self, seq: int, t_ns: int, blow_down_ns: int | None, returned: bool | None, *, partial: bool, lost: bool = False
     ) -> Cycle:
         step, meter = self._step, self._meter
-        unseen = lost or meter.samples + self._felt_samples < FEWEST_SAMPLES  # and then it is held to have felt it
-        applied = unseen or self._highest_pa >= step.threshold_pa
+        unseen = lost or meter.samples + self._felt_samples < FEWEST_SAMPLES
+        unknown = lost or (unseen and self._held_pa is None)  # and then the body is held to have felt it
+        applied = unknown or self._highest_pa >= step.threshold_pa
         why = self._why(unseen, partial)
         took_ns = self._returned_ns - self._below_ns if self._returned_ns >= 0 else None
         return Cycle(

@@ -11,7 +11,7 @@ import pytest
 
 from rigd.engine.endings import carry
 from rigd.model.carried import Carried
-from rigd.model.messages import Cycle, Neighbours, Result
+from rigd.model.messages import Cycle, Neighbours, Result, Tick
 from rigd.model.profile import Ask, MovingPart, Surge, Vent
 
 PSI = 6894.757293168362
@@ -198,6 +198,23 @@ def test_a_peak_register_says_whether_a_surge_was_felt(bench_of, demo_rig, demo_
         until(bench, lambda bench=bench: bench.engine.state == "VENTING")
         bench.follow = True
         assert dict(bench.finish("parted").data)["cycles_applied"] == applied
+
+
+def test_a_peak_register_has_seen_what_too_few_samples_have_not(bench_of, demo_rig, demo_profile):
+    channels = tuple(replace(c, role="held_peak") if c.name == "specimen_b" else c for c in demo_rig.channels)
+    steps = (replace(SURGE, rise_ns=0), Vent(name="Vent"), Ask(name="What", timeout_ns=60_000_000_000))
+    bench = bench_of(replace(demo_profile, steps=steps, required=()), replace(demo_rig, channels=channels))
+    bench.to_running()
+    until(bench, lambda: bench.outputs["inlet_valve"] == 1)
+    bench.follow = False
+    bench.a = bench.b = 0.0
+    bench.scan()
+    bench.act("vent")
+    bench.scan()
+    bench.send(Tick)
+    bench.t_ns += 3_000_000_000  # and nothing is heard of it any more
+    bench.follow = True
+    assert dict(bench.finish().data)["cycles_applied"] == 0
 
 
 def test_one_low_transducer_alone_is_no_lost_cap(surging):
