@@ -170,6 +170,8 @@ class Lane:
                     client.ask("confirm", person=PERSON, named=True, prompt=prompt["prompt"], answer="done")
                 elif view["trip_state"] == "RESETTABLE" and state != view["state"]:  # latched by the run before
                     client.ask("reset", person=PERSON, named=True)
+                elif view["state"] == "UNPROVEN":  # a machine so busy that no second went by without a gap in the scans
+                    client.ask("hand_check", person=PERSON, named=True)
                 elif view["state"] == "READY" and state != "READY":
                     asked_ns = asked_ns or time.monotonic_ns()
                     client.ask("arm", person=PERSON, named=True)

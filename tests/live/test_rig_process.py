@@ -57,6 +57,7 @@ def test_a_whole_run_from_two_terminals(bench) -> None:
 
 def test_verbs_are_granted_and_refused_in_words(bench) -> None:
     bench.simulate()
+    bench.be_patient()
     process = bench.start()
     bench.view(lambda view: view["state"] == "READY", process)
     early = bench.rigd("start", "--operator", "B. Kim")
