@@ -47,7 +47,7 @@ class Gauge:
         self.good_high, self.bad_high = self.good_high + ROUNDING, self.bad_high - ROUNDING
 
     def look(self, counts: int) -> tuple[int, float]:
-        raw: float = counts
+        raw = float(counts)
         if self.is_float:
             raw = struct.unpack(">f", struct.pack(">I", counts))[0]
             if not math.isfinite(raw):
