@@ -263,6 +263,10 @@ class Night:
         if resume_with == "old scan":
             self._old_counts = {d: self.plant.counts(d) for d in range(len(self.rig.devices)) if self.bus.answers(d)}
 
+    def wake(self) -> None:
+        """A process that stands still goes on."""
+        self._paused_until_ns = min(self._paused_until_ns, self.now_ns)
+
     def _new_run(self) -> None:
         """The run is over: another body, another record."""
         self._bury()

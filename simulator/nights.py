@@ -11,6 +11,7 @@ reproduces it and writes the record of that process. The last lines are what was
 import argparse
 import gc
 import json
+import math
 import multiprocessing
 import os
 import subprocess
@@ -95,11 +96,15 @@ def play(seed: int, seen: Seen | None = None) -> Report:
         gc.enable()
 
 
-def play_many(first: int, step: int, hours: float, records: Path | None, kill_at: int = FAILURES_KEPT) -> Campaign:
-    """Seeds first, first + step, ... until so many hours are simulated."""
+def play_many(
+    first: int, step: int, hours: float, records: Path | None, kill_at: int = FAILURES_KEPT, minutes: float = math.inf
+) -> Campaign:
+    """Seeds first, first + step, ... until so many hours are simulated, or so many minutes of ours have passed."""
     campaign, began, cpu_began_s = Campaign(), time.perf_counter(), time.process_time()
     seed = first
     while campaign.simulated_s < hours * 3600.0 and len(campaign.failures) < kill_at:
+        if time.perf_counter() - began > minutes * 60.0:
+            break
         try:
             campaign.take(play(seed, campaign.seen))
         except Violation as violation:
@@ -162,15 +167,15 @@ def twice(heads: dict[int, str]) -> list[str]:
     return wrong
 
 
-def _work(arguments: tuple[int, int, float, Path | None]) -> Campaign:
+def _work(arguments: tuple[int, int, float, Path | None, int, float]) -> Campaign:
     return play_many(*arguments)
 
 
-def run(hours: float, seed: int, jobs: int, records: Path | None) -> Campaign:
+def run(hours: float, seed: int, jobs: int, records: Path | None, minutes: float = math.inf) -> Campaign:
     """The campaign, on so many cores."""
     began = time.perf_counter()
     whole = Campaign()
-    tasks = [(seed + job, jobs, hours / jobs, records) for job in range(jobs)]
+    tasks = [(seed + job, jobs, hours / jobs, records, FAILURES_KEPT, minutes) for job in range(jobs)]
     if jobs == 1:
         whole.add(play_many(*tasks[0]))
     else:
@@ -184,6 +189,7 @@ def run(hours: float, seed: int, jobs: int, records: Path | None) -> Campaign:
 def parse_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m simulator.nights", description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--hours", type=float, default=20.0, help="simulated rig-hours in all")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="begin no night after so many minutes")
     parser.add_argument("--seed", type=int, default=1, help="the first night")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--only", type=int, help="play this one night")
@@ -203,7 +209,7 @@ def main() -> int:
             return run_there(tree, [word for word in sys.argv[1:] if word != "--compiled"])
     if options.only is not None:
         return _play_one(options)
-    whole = run(options.hours, options.seed, options.jobs, options.records)
+    whole = run(options.hours, options.seed, options.jobs, options.records, options.minutes)
     whole.failures += twice(whole.heads)
     rig = shipped()[0]
     print(whole.seen.table(rig))

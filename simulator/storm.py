@@ -106,3 +106,4 @@ class Storm:
             night.plant.free_valve(role)
         night.host.lag_us, night.host.write_error, night.host.free_bytes = 0, "", 1 << 40
         night.host.inbox_full = False
+        night.wake()

@@ -302,6 +302,11 @@ def _act(act: str, times: int = 1, named: bool = True) -> Strike:
     return strike
 
 
+def _false_hand_check(night: "Night", rng: Random) -> None:
+    """Somebody says that nobody need look, with a name or without."""
+    night.act("hand_check", named=rng.random() < 0.5)
+
+
 def _wrong_answers(night: "Night", rng: Random) -> None:
     for answer in ("", "x" * 500, "\u202e\x00\ud800", "nothing", "done"):
         night.act("confirm", prompt=rng.randrange(-1, 30), answer=answer, named=rng.random() < 0.5)
@@ -423,7 +428,7 @@ KINDS: dict[str, Kind] = {
     "person_holds": Kind(room="people", strike=_act("hold"), lasts_s=BRIEF),
     "person_marks": Kind(room="people", strike=_act("mark"), lasts_s=BRIEF),
     "person_zeroes": Kind(room="people", strike=_act("zero"), lasts_s=BRIEF),
-    "false_hand_check": Kind(room="people", strike=_act("hand_check"), lasts_s=BRIEF),
+    "false_hand_check": Kind(room="people", strike=_false_hand_check, lasts_s=BRIEF),
     "early_reset": Kind(room="people", strike=_act("reset", 3), lasts_s=BRIEF),
     "double_arm": Kind(room="people", strike=_act("arm", 2), lasts_s=BRIEF),
     "double_start": Kind(room="people", strike=_act("start", 2), lasts_s=BRIEF),

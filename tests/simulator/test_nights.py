@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from simulator import compiled
 from simulator.nights import Campaign, play, play_many, twice
 from simulator.promises import INVARIANTS
 from simulator.sometimes import Seen, causes_of, unreachable
@@ -60,3 +61,14 @@ def test_the_list_of_what_must_be_met_is_whole():
     cells = 6 * len(causes_of(rig))
     assert len(missing["state x cause"]) == cells - len(unreachable(rig)) and unreachable(rig)
     assert len(missing["fault x state"]) == 6 * len(KINDS)
+
+
+def test_without_a_compiler_nights_are_played_as_they_are(monkeypatch):
+    monkeypatch.setattr(compiled.shutil, "which", lambda name: None)
+    tree, words = compiled.compile_tree()
+    assert tree is None and "compiler" in words
+    assert all(list(compiled.ROOT.glob(pattern)) for pattern in compiled.BUSY)
+
+
+def test_no_night_begins_after_its_minutes():
+    assert play_many(1, 1, 1.0, None, minutes=0.0).nights == 0
