@@ -7,9 +7,9 @@ error of this file and is told.
 
 from collections import Counter
 
-from rigd.engine.states import RUN_TABLE, TRIP_TABLE
+from rigd.engine.states import PAUSED, RUN_TABLE, TRIP_TABLE
 from rigd.model.rig import Rig
-from rigd.model.states import RUN_STATES
+from rigd.model.states import ARMED, READY, RUN_STATES, RUNNING
 from simulator.weather import KINDS
 
 HOST_CAUSES = ("record cannot be written", "journal behind", "inbox full", "disk full")
@@ -36,7 +36,15 @@ def unreachable(rig: Rig) -> dict[tuple[str, str], str]:
             for state in RUN_STATES:
                 if state not in row.when:
                     found[state, row.name] = f"the rig file looks at {row.name} only in {', '.join(row.when)}"
+    for cause in causes_of(rig):
+        if cause.endswith(" uncertain"):
+            for state in (READY, ARMED):
+                found[state, cause] = "doubt trips after a second, and ends READY and ARMED at once"
     return found
+
+
+NOT_DRAWN = {(RUNNING, PAUSED): "only steps with hands in them pause, and a burst has none"}
+"""Transitions that no night makes, by design."""
 
 
 class Seen:
@@ -63,12 +71,14 @@ class Seen:
         strikes = [(kind, state) for kind in KINDS for state in RUN_STATES]
         return {
             "state x cause": [f"{s} x {c}" for s, c in cells if not self.causes[s, c] and (s, c) not in by_design],
-            "transitions": [f"{old}: {event}" for old, event in moves if not self.moves[old, event]],
+            "transitions": [f"{old}: {event}" for old, event in moves
+                            if not self.moves[old, event] and (old, event) not in NOT_DRAWN],
             "fault x state": [f"{k} x {s}" for k, s in strikes if not self.strikes[k, s]],
         }
 
     def wrong_reasons(self, rig: Rig) -> list[str]:
-        return [f"{s} x {c} was reached" for (s, c) in unreachable(rig) if self.causes[s, c]]
+        wrong = [f"{s} x {c} was reached" for (s, c) in unreachable(rig) if self.causes[s, c]]
+        return wrong + [f"{old}: {event} was met" for old, event in NOT_DRAWN if self.moves[old, event]]
 
     def table(self, rig: Rig) -> str:
         """Counts as text: causes and fault kinds down, run states across."""
