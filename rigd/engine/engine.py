@@ -72,6 +72,7 @@ class Engine:
         self, rig: Rig, profile: Profile | None, specimen: Specimen | None, carried: Carried = NOTHING_CARRIED
     ) -> None:
         self.rig, self.profile, self.specimen, self.carried = rig, profile, specimen, carried
+        self.facts = dict(specimen.facts) if specimen else {}
         self.channels = Channels(rig)
         self.outputs = Outputs(rig)
         self.interlocks = Interlocks(rig, self.channels, ())
@@ -407,12 +408,13 @@ class Engine:
         pressure_pa, feed_pa = channels.good(channels.primary), channels.good(channels.feed)
         return Sight(
             self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
-            self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands,
+            self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at, self.facts,
         )  # fmt: skip
 
     def _pause(self, standing: Standing) -> None:
         """Vent and prove amid the run; it goes on by arm and start, like any other pressure."""
         self.paused, self._paused_ns, self._pause_asks = True, self._t_ns, standing.questions
+        self.questions.drop_all()
         self.say("pause", standing.said, why=standing.said)
         self._move(PAUSED, standing.said)
 

@@ -9,6 +9,8 @@ from rigd.engine.outputs import SAFE, Wanted
 from rigd.engine.pressure import PressureLoop
 from rigd.engine.standing import AT_CEILING, DONE, LOST, NEAR, STALLED, Sight, Standing
 from rigd.engine.surge import SurgeStep
+from rigd.engine.turns import TurnsStep
+from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Proof, Ramp, Surge, Vent
 from rigd.model.rig import Rig
 
@@ -179,4 +181,7 @@ class VentStep:
         return Standing(wanted=SAFE)
 
 
-LIVE_STEPS = {Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep}
+LIVE_STEPS = {
+    Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep,
+    CapTurns: TurnsStep,
+}  # fmt: skip

@@ -39,6 +39,8 @@ class Sight(NamedTuple):
     sampled_ns: int  # when the newest good one was taken
     held: bool  # an interlock or a person holds the program
     hands: bool  # a neighbour has, or asks for, hands in the chamber
+    at: int  # index of the live step in the profile
+    facts: dict[str, str]  # what is known of the specimen, to be read only
 
 
 class Tally(Protocol):

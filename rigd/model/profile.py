@@ -5,6 +5,8 @@ Shapes after loading, in SI. A step says what shall be true at its end, not how 
 
 from dataclasses import dataclass
 
+from rigd.model.leak import CapTurns
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mount:
@@ -138,7 +140,7 @@ class Surge:
     part: MovingPart | None
 
 
-Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge
+Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

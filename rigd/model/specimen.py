@@ -12,7 +12,10 @@ FACTS = {
     "surroundings": "Immersed or in air",
     "mounting": "How is it mounted",
     "end_closure": "End closure free or restrained",
+    "loosenings": "How often has this cap been loosened since its seal was new (0 for never)",
 }
+CAP_FACTS = ("make", "size", "loosenings")
+"""What a cap-turn leak test must know: which thread it is, and whether the seal is new."""
 CHOICES = {"surroundings": ("immersed", "in air"), "end_closure": ("free", "restrained")}
 QUANTITY_FACTS = {"water_temperature": "K", "specimen_temperature": "K", "conditioning": "s"}
 

@@ -188,6 +188,26 @@ def verdict_of_cycles(*, outcome: str, valid: int, applied: int, minimum: int) -
     return "reject" if OUTCOMES[outcome].failed and applied < minimum else "undecided"
 
 
+TURN_RESULTS = (
+    "last_tight_turns", "first_leaking_turns", "onset_low_turns", "onset_high_turns", "onset_censoring",
+    "angle_u_turns", "turns_judged", "turns_undecided", "tightness_proofs", "order", "prior_loosenings", "loosenings",
+    "primary",
+)  # fmt: skip
+"""Keys of Result.data of a cap-turn leak test; turns from the fully tightened mark, None where open or unknown."""
+
+
+def verdict_of_turns(*, outcome: str, low_turns: float | None, high_turns: float | None, minimum: float) -> str:
+    """Decide a cap-turn test: tight to at least `minimum` turns with the angle's uncertainty, or leaking before it."""
+    fixed = OUTCOMES[outcome].verdict
+    if fixed != BY_CRITERION:
+        return fixed
+    if minimum <= 0.0:
+        return "none"
+    if low_turns is not None and low_turns >= minimum:
+        return "accept"
+    return "reject" if high_turns is not None and high_turns <= minimum else "undecided"
+
+
 def exit_code_of(*, outcome: str, verdict: str, unproven: bool = False) -> int:
     """The exit code of a run. `unproven`: it ended with nobody able to say that the line is at zero."""
     if unproven:
