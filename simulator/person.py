@@ -58,6 +58,7 @@ class Person:
             "surroundings": "in air",
             "mounting": "hanging from its cap in the cage",
             "end_closure": "free",
+            "loosenings": "0",
         }
         self._reaction = rng.uniform
         self._marks_at_s: float | None = None

@@ -97,7 +97,7 @@ class World:
         if type(output) is Event:
             self.events.append(output)
         elif type(output) is Prompt:
-            self._prompt, self._answer_at_ns = output, self.t_ns + ANSWER_NS
+            self._prompt, self._answer_at_ns = output, self.t_ns + getattr(self.person, "hesitates_ns", ANSWER_NS)
         elif type(output) is Result:
             self.result = output
 

@@ -9,7 +9,9 @@ from math import sqrt
 
 from rigd.calc import energy
 from rigd.calc.expect_surge import ExpectedSurge, expect_surges
+from rigd.calc.expect_turns import turns_s
 from rigd.calc.line import LineSurge, foretell
+from rigd.model.leak import CapTurns
 from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Surge, Vent
 from rigd.model.rig import Channel, Output, Rig, VentRule
 from rigd.model.specimen import Specimen
@@ -354,6 +356,9 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
         case Surge():
             (owed,) = expect_surges(None, ((index, step),), None, None)
             at_pa, to_pa, least_s, most_s = step.pressure_pa, 0.0, owed.least_s, owed.most_s
+        case CapTurns():
+            at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
+            least_s, most_s = turns_s(step)
         case Vent():
             to_pa = 0.0
             least_s, most_s = vent_s
@@ -377,6 +382,7 @@ _KINDS = {
     Ramp: "ramp",
     Hold: "hold",
     Surge: "surge",
+    CapTurns: "cap_turns",
     Vent: "vent",
     Ask: "ask",
     CloseDown: "close_down",

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from rigd.files.turns import build_turns
 from rigd.model.profile import (
     Ask,
     CloseDown,
@@ -85,6 +86,8 @@ def _step(kind: str, shape: Any) -> Step:
             )
         case "surge":
             return _surge(shape)
+        case "cap_turns":
+            return build_turns(shape)
         case "vent":
             return Vent(name=shape.name)
         case "ask":

@@ -10,13 +10,14 @@ from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
 from rigd.files.profile_shape import STEP_SHAPES
 from rigd.files.surges import check_surge
-from rigd.model.specimen import FACTS
+from rigd.files.turns import check_turns
+from rigd.model.specimen import CAP_FACTS, FACTS
 
 PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
 """ASME B31.3-2016 345.5.2: first check at the lesser of half the test pressure or 170 kPa (25 psi)."""
-FACTS_OF_A_BURST = tuple(FACTS)
+FACTS_OF_A_BURST = tuple(fact for fact in FACTS if fact not in CAP_FACTS or fact in ("make", "size"))
 LONGEST_RAMP_NS = 24 * 3600 * 1_000_000_000  # a ramp that takes longer is a hold test and wants another profile
-PRESSURE_STEPS = ("proof", "ramp", "hold", "surge")
+PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns")
 
 
 def pick_step(document: Document, path: Path, entry: Any) -> Any:
@@ -53,6 +54,8 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             _check_proof(document, path, shape, sound)
         if kind == "surge":
             check_surge(document, path, shape)
+        if kind == "cap_turns":
+            check_turns(document, path, shape, _written_kinds(document), sound.get("required") or [])
         _check_within_max(document, path, shape, sound)
     _check_criterion(document, sound, steps)
     _check_facts(document, sound)
@@ -78,7 +81,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
         if kind in ("mount", "ask", "close_down") and raised:
             document.fault(path, f"`{kind}` with pressure still in the body", "a `vent` step before it", at_key=True)
             raised = False  # told once
-        if kind in ("ramp", "hold", "surge"):
+        if kind in ("ramp", "hold", "surge", "cap_turns"):
             _need_before(document, path, kind, "fill", filled, skips)
             _need_before(document, path, kind, "proof", proved, skips)
         if kind == "proof":
@@ -87,7 +90,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
             at = (*path, "pressure")
             document.fault(at, document.found(at), "a pressure: nothing has been reached before this step")
         filled, proved = filled or kind == "fill", proved or kind == "proof"
-        raised = kind in ("fill", "ramp", "hold", "surge") or (raised and kind not in ("vent", "proof"))
+        raised = kind in ("fill", "ramp", "hold", "surge", "cap_turns") or (raised and kind not in ("vent", "proof"))
     _check_ends(document, kinds, skips, raised)
 
 

@@ -20,6 +20,7 @@ from rigd.files.fields import (
     duration,
     quantity,
 )
+from rigd.files.turn_shape import CapTurnsShape
 from rigd.model.profile import MEDIA, OUTLETS, RETURN_SIGNS, SHAPES, SHOTS, WHEN_STUCK
 from rigd.model.specimen import FACTS
 
@@ -192,6 +193,7 @@ class StepShape(Shape):
     ramp: RampShape | None = None
     hold: HoldShape | None = None
     surge: SurgeShape | None = None
+    cap_turns: CapTurnsShape | None = None
     vent: VentStepShape | None = None
     ask: AskShape | None = None
     close_down: CloseDownShape | None = None
@@ -204,6 +206,7 @@ STEP_SHAPES: dict[str, Any] = {
     "ramp": RampShape,
     "hold": HoldShape,
     "surge": SurgeShape,
+    "cap_turns": CapTurnsShape,
     "vent": VentStepShape,
     "ask": AskShape,
     "close_down": CloseDownShape,

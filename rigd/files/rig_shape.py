@@ -14,6 +14,7 @@ from rigd.files.fields import (
     Day,
     Energy,
     Flow,
+    FlowReading,
     Height,
     Label,
     Length,
@@ -176,8 +177,8 @@ class FlowChannel(_NumberShape):
 
     role: Literal["make_up_flow", "other"] = Field(description="what the rig uses it for")
     quantity: Literal["flow"] | None = Field(default=None, description="needed only when the role is `other`")
-    calibration: _calibration("FlowCalibration", Flow) = Field(description="signal to flow")
-    plausible: _pair(Flow) = Field(description="readings outside this range are not believed")
+    calibration: _calibration("FlowCalibration", FlowReading) = Field(description="signal to flow")
+    plausible: _pair(FlowReading) = Field(description="readings outside this range are not believed")
     accuracy: Flow = Field(description="uncertainty, as declared")
     resolution: Flow | None = Field(default=None, description="needed for float32 only")
     display: Literal[units.FLOW.units] | None = Field(default=None, description="unit shown to people")

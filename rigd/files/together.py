@@ -7,7 +7,9 @@ from rigd.files import units
 from rigd.files.document import Document, Path
 from rigd.files.rig_limits import psi
 from rigd.files.surges import check_surge_on
+from rigd.files.turns import check_turns_on
 from rigd.model.errors import Fault
+from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Surge
 from rigd.model.rig import Channel, Rig
 
@@ -29,6 +31,8 @@ def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document:
                 _check_proof(rig, document, ("steps", index, "proof"), step)
             case Surge():
                 check_surge_on(rig, document, ("steps", index, "surge"), step)
+            case CapTurns():
+                check_turns_on(rig, document, ("steps", index, "cap_turns"), step)
             case Fill() if not any(output.role == "fill" for output in rig.outputs):
                 path: Path = ("steps", index, "fill")
                 document.fault(path, "a fill step", f"a rig with a fill valve; {rig.name} has none", at_key=True)
