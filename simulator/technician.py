@@ -38,6 +38,9 @@ CARELESS = Care(
 """Turns by eye, overlooks a weep, forgets the cage, answers when it suits: now and then too late."""
 
 
+CARE = {"obedient": OBEDIENT, "human": HUMAN, "careless": CARELESS}
+
+
 class Technician:
     """`bench`: whose cap is turned. The same name, seed and care do and answer the same."""
 
@@ -58,7 +61,8 @@ class Technician:
         del truth, t_s
         return None
 
-    def answer(self, prompt: Question, seen: str) -> str:
+    def says(self, prompt: Question, seen: str) -> str:
+        """What is asked is done, and answered."""
         bench, forgets = self._bench, self._chance.random() < self._care.forgets
         if forgets and prompt.field in ("cap_tightened", "cap_loosened", "cap_retained", "cap_wiped"):
             self.forgot.append(prompt.field)
@@ -83,7 +87,7 @@ class Technician:
                 return str(int((bench.caught_kg - self._caught_kg) / 998.2 / DROP_M3))
             case "caught_g":
                 return f"{1e3 * (bench.caught_kg - self._caught_kg):.2f}"
-        return self._person.answer(prompt, seen)
+        return self._person.says(prompt, seen)
 
     def _error(self) -> float:
         return self._chance.uniform(-1.0, 1.0) * self._care.angle_error_turns

@@ -12,6 +12,8 @@ from typing import Annotated, Any
 
 import typer
 
+from rigd.cli.demo_leak import HELP as LEAK_HELP
+from rigd.cli.demo_leak import leak
 from rigd.cli.options import Json, print_json
 from rigd.model import errors
 
@@ -45,6 +47,9 @@ Bodies: rupture, weep, ballooned, parted, own_joint_leak, end_closure_leak, stro
 Faults: listed by python -m simulator --help
 """
 RECORDS = Path("records")  # never the user's records folder: invented data stay apart from a lab's own
+
+
+app.command("leak", help=LEAK_HELP, short_help="Loosen a cap until it leaks.")(leak)
 
 
 @app.command("burst", help=HELP, short_help="Burst one invented body.")

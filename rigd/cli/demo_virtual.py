@@ -7,9 +7,13 @@ from a rig. Only the wire, the clock and the person are simulated.
 import asyncio
 import hashlib
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from rigd.cli.demo_body import PERSON, PROFILE, RIG, DemoEnding, specimen_id
+from rigd.live.job import Job
 from rigd.live.places import key_path
 from rigd.live.record import Closing, OpenRecord
 from rigd.model import errors
@@ -19,29 +23,43 @@ from rigd.store.keys import load_key
 
 def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> DemoEnding:
     """Play the demo to its end."""
-    from rigd.cli.job import load_job
     from simulator.person import Person
     from simulator.plant import Plant
+
+    plants: list[Plant] = []
+
+    def place(job: Job) -> tuple[Plant, Person]:
+        plants.append(Plant(job.rig, seed=seed, body=body, faults=faults))
+        return plants[0], Person(PERSON, seed)
+
+    ending = play_world(rig=RIG, profile=PROFILE, specimen=specimen_id(seed), records=records, place=place)
+    return replace(ending, strength_pa=plants[0].truth().strength_pa)
+
+
+def play_world(
+    *, rig: str, profile: str, specimen: str, records: Path, place: Callable[[Job], tuple[Any, Any]]
+) -> DemoEnding:
+    """One run of this profile on this rig under virtual time; `place` gives the plant and the person, once the files
+    are read."""
+    from rigd.cli.job import load_job
     from simulator.world import Names, World
 
     job = load_job(
-        profile=PROFILE, rig=RIG, specimens=(specimen_id(seed),), records=records, person=PERSON, named=True,
+        profile=profile, rig=rig, specimens=(specimen,), records=records, person=PERSON, named=True,
         key=key_path(None),  # the user's, if there is one: the record is then signed as a rig's would be
     )  # fmt: skip
     (mounted,) = job.mounted
     files = job.files(mounted)
     record = OpenRecord(
-        records, rig=RIG, profile=PROFILE, specimen=mounted.specimen.id, files=files, patient=True,
+        records, rig=rig, profile=profile, specimen=mounted.specimen.id, files=files, patient=True,
         key=load_key(job.key) if job.key else None,
     )  # fmt: skip
-    plant = Plant(job.rig, seed=seed, body=body, faults=faults)
+    plant, person = place(job)
     names = Names(
         run=record.run, utc_ns=time.time_ns(), version=edition(), latched=(),
         **{f"{name.removesuffix('.yaml')}_sha256": hashlib.sha256(data).hexdigest() for name, data in files.items()},
     )  # fmt: skip
-    world = World(
-        job.rig, job.profile, mounted.specimen, plant, Person(PERSON, seed), record.builder, record.hand_over, names
-    )
+    world = World(job.rig, job.profile, mounted.specimen, plant, person, record.builder, record.hand_over, names)
     try:
         world.run()
     except BaseException:
@@ -53,7 +71,7 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
         exit_code=errors.CANNOT_WRITE if trouble else _exit_code(record.folder),
         record=record.folder,
         words=trouble,
-        strength_pa=plant.truth().strength_pa,
+        strength_pa=None,
     )
 
 

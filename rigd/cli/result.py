@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rigd.model.errors import RecordAltered
+from rigd.report.turns import onset_of
 from rigd.store import archive, manifest
 from rigd.store.disk import read_file
 from rigd.store.encode import parse_json
@@ -59,6 +60,7 @@ def _flat(told: dict[str, Any]) -> dict[str, Any]:
         "counted": dict(result.get("data", ())),  # what this kind of test counts besides; records before it have none
         "facts": told["facts"],
         "replay": told["replay"],
+        **({} if (onset := onset_of(result)) is None else {"onset": onset}),
     } | ({name: told[name] for name in SURGE_KEYS} if "surges" in told else {})  # fmt: skip
 
 

@@ -65,7 +65,7 @@ def write_results(
         words = describe(
             run["result"], run=run["run"], specimen=run["specimen"], display_unit=engine.profile.display,
             pressure_reference=run["pressure_reference"], minimum_pa=engine.profile.minimum_pa,
-            simulated=engine.rig.simulated, opening_words=story.opening_words,
+            simulated=engine.rig.simulated, opening_words=story.opening_words, judgements=story.judgements,
         )  # fmt: skip
     write_file(folder / "results.csv", results_csv([row]).encode())
     write_file(folder / "report.txt", f"{words}\n\n{seal_words}\n".encode())
@@ -140,6 +140,7 @@ def _run_json(
         "measured": asdict(failure) if failure else None,
         "engine_and_measured_agree": _agree(story.result, failure),
         **how,
+        "judgements": [asdict(judged) for judged in story.judgements],
         "rows": extent.rows,
         "events": story.counts,
         "limits": _limits(rig, profile),

@@ -4,12 +4,12 @@ out, and which step its failure is to be looked for in. Samples are not its busi
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from rigd.model.messages import Event, Message, Opened, OperatorAction, Result
+from rigd.model.messages import Event, Judgement, Message, Opened, OperatorAction, Result
 from rigd.model.profile import Hold, Profile, Ramp
 from rigd.model.states import LINE_AT_ZERO, NOT_PROVEN, READY, VENTED, VENTING
 from rigd.store.encode import decode
 
-TELLING = tuple(f'"type":"{shape.__name__}"'.encode() for shape in (Event, OperatorAction, Opened, Result))
+TELLING = tuple(f'"type":"{shape.__name__}"'.encode() for shape in (Event, Judgement, OperatorAction, Opened, Result))
 """A night has a million lines of kicks and reports of the host that tell nothing here. Quotes within a text are
 escaped, so these bytes are the type of a message and nothing a person typed."""
 
@@ -25,6 +25,7 @@ class Story:
     watched_step: int = -1  # the last step begun in which signs of failure were looked for
     counts: dict[str, int] = field(default_factory=dict)  # of events, by kind
     watched_kinds: tuple[int, ...] = ()
+    judgements: list[Judgement] = field(default_factory=list)
 
     @property
     def opening_words(self) -> str:
@@ -37,6 +38,8 @@ class Story:
             self.opened = message
         elif type(message) is Result:
             self.result = message
+        elif type(message) is Judgement:
+            self.judgements.append(message)
         elif type(message) is OperatorAction and message.act == "start":
             self.started_by = message.person
         elif type(message) is Event:

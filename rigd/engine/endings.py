@@ -132,7 +132,7 @@ def take_answer(engine: Engine, answer: str, person: str, given: bool) -> None:
     elif question.field == "observation" and engine.findings is not None:
         engine.findings.observation = value
     elif question.field:
-        engine.facts[question.field] = value
+        engine.questions.facts[question.field] = value
         engine.say("fact", f"{question.field}: {value}", fact=question.field, value=value, source=person)
 
 

@@ -72,24 +72,21 @@ class Engine:
         self, rig: Rig, profile: Profile | None, specimen: Specimen | None, carried: Carried = NOTHING_CARRIED
     ) -> None:
         self.rig, self.profile, self.specimen, self.carried = rig, profile, specimen, carried
-        self.facts = dict(specimen.facts) if specimen else {}
         self.channels = Channels(rig)
         self.outputs = Outputs(rig)
         self.interlocks = Interlocks(rig, self.channels, ())
         self.host = Host(rig, profile)
-        self.questions = Questions()
+        self.questions = Questions(specimen)
         primary = rig.channels[self.channels.primary]
         self.findings = Findings(profile, primary, rig.relief.reseat_pa, rig.inlet_m3_per_s_pa) if profile else None
         self.zero = ZeroReading(rig, self.channels)
         self.trend = Trend()
         self.state = VENTING
-        self.run = 0
-        self.step_at = -1
+        self.run, self.step_at = 0, -1
         self.target_pa = NAN
         self.wanted: Wanted = SAFE
         self.operator_holds = self.done = False
-        self.outcome = ""
-        self.seq = self._t_ns = 0
+        self.seq, self._t_ns, self.outcome = 0, 0, ""
         self._out: list[Output] = []
         self.live: object | None = None
         self.cut: object | None = None  # the live step that had no next moment, until the line is vented
@@ -408,7 +405,8 @@ class Engine:
         pressure_pa, feed_pa = channels.good(channels.primary), channels.good(channels.feed)
         return Sight(
             self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
-            self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at, self.facts,
+            self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at,
+            self.questions.facts,
         )  # fmt: skip
 
     def _pause(self, standing: Standing) -> None:

@@ -76,9 +76,10 @@ def is_number(text: str) -> bool:
 
 
 class Questions:
-    __slots__ = ("_asked_ns", "_count", "_open", "_waiting", "prompt")
+    __slots__ = ("_asked_ns", "_count", "_open", "_waiting", "facts", "prompt")
 
-    def __init__(self) -> None:
+    def __init__(self, specimen: Specimen | None) -> None:
+        self.facts = dict(specimen.facts) if specimen else {}  # with what people have answered since
         self._waiting: list[Question] = []
         self._open: Question | None = None
         self.prompt: OpenPrompt | None = None

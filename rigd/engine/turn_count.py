@@ -55,6 +55,6 @@ class TurnCount:
             ("tightness_proofs", self.proofs),
             ("order", self._step.order),
             ("prior_loosenings", self._prior),
-            ("loosenings", self.loosenings),
+            ("loosenings_here", self.loosenings),
             ("primary", self._prior == 0 and self.loosenings <= 1),
         )

@@ -122,7 +122,7 @@ class TurnsStep:
             return Standing(wanted=Wanted(), word=PAUSE, said=said, questions=(retained(step),))
         questions = at_the_cap(step, self._look.turn)
         self._unanswered = len(questions)
-        said = "the cap is tightened" if self._look.turn is None else f"the cap is loosened to {self._look.turn.text}"
+        said = "hands tighten the cap" if self._look.turn is None else f"hands loosen the cap to {self._look.turn.text} turn"
         return Standing(wanted=Wanted(), word=PAUSE, said=said, questions=questions)
 
     def _begin_look(self, sight: Sight) -> None:

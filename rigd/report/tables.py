@@ -15,6 +15,7 @@ from rigd.model.observations import OBSERVATIONS
 from rigd.model.specimen import FACTS, QUANTITY_FACTS
 from rigd.model.states import LINE_AT_ZERO
 from rigd.model.verdicts import OUTCOMES
+from rigd.report.turns import ONSET_VERDICTS, describe_turns, onset_of, turn_columns
 from rigd.store.cells import cell
 
 NS_PER_S = 1e9
@@ -83,7 +84,7 @@ def result_row(
     for name in PRESSURES:
         shown = name.replace("_pa_per_s", f"_{label}_per_s") if "_per_" in name else name.removesuffix("pa") + label
         row.setdefault(shown, None if found[name] is None else float(f"{found[name] / scale:.7g}"))
-    return row
+    return row | turn_columns(found)
 
 
 def _si_of(text: str, si: str) -> float | None:
@@ -126,6 +127,7 @@ def describe(
     minimum_pa: float = 0.0,
     simulated: bool = False,
     opening_words: str = LINE_AT_ZERO,
+    judgements: Iterable[Any] = (),
 ) -> str:
     """The result for people, about twenty lines. `opening_words`: what the rig says about opening up."""
     found = fields_of(result)
@@ -136,7 +138,8 @@ def describe(
 
     lines = [f"Run {run}, specimen {specimen}" + (", SIMULATED: these data are invented" if simulated else "")]
     lines += _outcome_lines(found, minimum_pa, say)
-    lines += pressure_lines(found, say, pressure_reference)
+    turns = describe_turns(found, judgements)
+    lines += turns or pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
     if found["first_out"]:
         lines.append(f"  First cause of the trip: {found['first_out']}")
@@ -150,7 +153,10 @@ def _outcome_lines(found: Mapping[str, Any], minimum_pa: float, say: Any) -> lis
     lines = [f"  Outcome           {found['outcome']}: {OUTCOMES[found['outcome']].words}"]
     if seen:
         lines.append(f"  Seen              {found['observation']}: {seen}")
-    lines.append(f"  Verdict           {verdict_words(found['verdict'], minimum_pa, say)}")
+    words = verdict_words(found["verdict"], minimum_pa, say)
+    if onset_of(found) is not None:
+        words = ONSET_VERDICTS.get(found["verdict"], words)
+    lines.append(f"  Verdict           {words}")
     return lines
 
 

@@ -40,6 +40,7 @@ QUANTITIES = {  # quantity: suffix of the column, unit, UCUM code
     "temperature": ("_k", "K", "K"),
     "flow": ("_m3_per_s", "m3/s", "m3/s"),
     "position": ("_m", "m", "m"),
+    "mass": ("_kg", "kg", "kg"),
     "switch": ("_state", "1", "1"),
 }
 ROW_COLUMNS = {  # name: type, unit, words
