@@ -120,9 +120,10 @@ class TurnsStep:
             self._unanswered = 1
             said = f"the {step.retention} is not on: no pressure without it"
             return Standing(wanted=Wanted(), word=PAUSE, said=said, questions=(retained(step),))
-        questions = at_the_cap(step, self._look.turn)
+        turn = self._look.turn
+        questions = at_the_cap(step, turn)
         self._unanswered = len(questions)
-        said = "hands tighten the cap" if self._look.turn is None else f"hands loosen the cap to {self._look.turn.text} turn"
+        said = "hands tighten the cap" if turn is None else f"hands loosen the cap to {turn.text} turn"
         return Standing(wanted=Wanted(), word=PAUSE, said=said, questions=questions)
 
     def _begin_look(self, sight: Sight) -> None:

@@ -121,8 +121,8 @@ class MethodsShape(Shape):
 class ThreadShape(Shape):
     """Engaged thread of one model, counted once with no pressure."""
 
-    make: Label
-    size: Label
+    make: Label = Field(description="make code, as in the specimen file")
+    size: Label = Field(description="size, as in the specimen file")
     turns: TurnText = Field(description="turns from fully tight until the thread lets go, counted at zero pressure")
 
 

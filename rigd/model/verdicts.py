@@ -190,8 +190,8 @@ def verdict_of_cycles(*, outcome: str, valid: int, applied: int, minimum: int) -
 
 TURN_RESULTS = (
     "last_tight_turns", "first_leaking_turns", "onset_low_turns", "onset_high_turns", "onset_censoring",
-    "angle_u_turns", "turns_judged", "turns_undecided", "tightness_proofs", "order", "prior_loosenings", "loosenings_here",
-    "primary",
+    "angle_u_turns", "turns_judged", "turns_undecided", "tightness_proofs", "order", "prior_loosenings",
+    "loosenings_here", "primary",
 )  # fmt: skip
 """Keys of Result.data of a cap-turn leak test; turns from the fully tightened mark, None where open or unknown."""
 

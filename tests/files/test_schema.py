@@ -16,6 +16,8 @@ SHIPPED = [
     ("timed-burst", "profile"),
     ("cyclic-surge", "profile"),
     ("surge-air-over-water", "profile"),
+    ("demo-leak", "rig"),
+    ("cap-turn-leak", "profile"),
     ("K-21", "specimen"),
     ("L-21", "specimen"),
     ("M-21", "specimen"),
