@@ -13,9 +13,9 @@ from rigd.cli.main import app
 from rigd.model import errors
 
 VERBS = (
-    ("check",), ("run",), ("demo", "burst"), ("demo", "surge"), ("demo", "leak"), ("status",), ("arm",), ("start",), ("hold",),
-    ("resume",), ("vent",), ("stop",), ("reset",), ("confirm",), ("mark",), ("hand-check",), ("channels", "list"),
-    ("channels", "read"),
+    ("check",), ("run",), ("demo", "burst"), ("demo", "surge"), ("demo", "leak"), ("status",), ("arm",), ("start",),
+    ("hold",), ("resume",), ("vent",), ("stop",), ("reset",), ("confirm",), ("mark",), ("hand-check",),
+    ("channels", "list"), ("channels", "read"),
     ("channels", "zero"), ("runs", "list"), ("runs", "show"), ("runs", "verify"), ("runs", "replay"),
     ("runs", "authorise"), ("runs", "amend"), ("runs", "inspect"), ("doctor",),
 )  # fmt: skip
