@@ -16,7 +16,7 @@ from importlib import metadata, resources
 from pathlib import Path
 from typing import Any
 
-from rigd.closing.results import measure_again
+from rigd.closing.results import measured_again
 from rigd.model import errors
 from rigd.model.errors import CannotWrite, Misconfigured, RecordAltered
 from rigd.replay import Replay
@@ -113,9 +113,7 @@ def _differences(archive: Archive, expected: dict[str, Any]) -> Iterator[str]:
     for played in Replay(archive):
         if played.difference is not None:
             yield f"replay differs: {played.difference.words}"
-    failure = measure_again(archive)
-    run = archive.run
-    again = None if failure is None else json.loads(json.dumps(asdict(failure)))
+    run, again = archive.run, json.loads(json.dumps(measured_again(archive)))
     if again != run["measured"]:
         yield f"measured again {again}, stored {run['measured']}"
     for field in ("outcome", "verdict", "failure_pa"):

@@ -5,7 +5,7 @@ the same ones. At the end calc measures every surge again from the trace and the
 together; the night's drift and loading are worked out as advice. What is put into words is `report.surges`' business.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -28,8 +28,10 @@ from rigd.model.rig import Rig
 from rigd.model.verdicts import CYCLE_RESULTS
 from rigd.report.surge_plot import plot_surges
 from rigd.store import cycles, events
+from rigd.store.archive import Archive
 from rigd.store.disk import read_file, write_file
 from rigd.store.encode import decode, split
+from rigd.store.trace import read_parquet
 
 Told = Mapping[str, np.ndarray]
 KINDS = ("step", "state", "trip", "granted")  # of the events that say when surges were and how they ended
@@ -116,11 +118,13 @@ def study(
     """What run.json says of the surges of a run that is being closed, beside what `run` says already."""
     rig, profile = engine.rig, engine.profile
     assert profile is not None
-    measured, differing = measure_surges(folder, rig, profile, parts, told, unfinished=result is None)
+    with open(folder / events.NAME, "rb") as lines:
+        measured, differing = measure_surges(lines, rig, profile, parts, told, unfinished=result is None)
     begun = len(measured["cycle"])
     ((_, step), *_) = surge_steps(profile)
     (expected,) = expect_surges(rig, surge_steps(profile)[:1], engine.specimen, None)
-    counts = dict(result.data) if result else _counted(told, measured, engine.carried, step)
+    said = dict(result.data) if result else {}
+    counts = said if set(CYCLE_RESULTS) <= set(said) else _counted(told, measured, engine.carried, step)
     return {
         "surges": {
             "counts": counts,
@@ -143,7 +147,7 @@ def study(
         },
         "station": rig.station,
         "resumed_from_run": engine.carried.run or None,
-        "measured": (run["measured"] or {}) | {"surges": begun, "first_differing_cycle": differing},
+        "measured": (run["measured"] or {}) | as_measured(measured, differing),
         "engine_and_measured_agree": _both(
             run["engine_and_measured_agree"], not differing if begun or len(told["cycle"]) else None
         ),
@@ -158,20 +162,35 @@ def _both(failure: bool | None, surges: bool | None) -> bool | None:
 
 
 def measure_surges(
-    folder: Path, rig: Rig, profile: Profile, parts: Parts, told: Told, *, unfinished: bool
+    lines: Iterable[bytes], rig: Rig, profile: Profile, parts: Parts, told: Told, *, unfinished: bool
 ) -> tuple[dict[str, np.ndarray], dict[str, int]]:
-    """Every surge by calc, and where the engine's cycles differ."""
+    """Every surge by calc, from the lines of events.jsonl and the trace, and where the engine's cycles differ."""
+    valves = list(_valves(lines, rig))  # a few for each surge
     pieces = []
     for at, step in surge_steps(profile):
-        with open(folder / events.NAME, "rb") as lines:
-            shots = find_shots(_valves(lines, rig), rig, at)
+        shots = find_shots(valves, rig, at)
         pieces.append(measure(map(as_arrays, parts(measured_columns(rig))), rig, step, shots))
     measured = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     bits = {**told, "why": why_bits(told["why"], cycles.BETWEEN)}
     return measured, differences(measured, bits, unfinished=unfinished)
 
 
-def _valves(lines: Iterator[bytes], rig: Rig) -> Iterator[Message]:
+def as_measured(measured: Told, differing: dict[str, int]) -> dict[str, Any]:
+    """What run.json says under `measured`."""
+    return {"surges": len(measured["cycle"]), "first_differing_cycle": differing}
+
+
+def measure_surges_again(archive: Archive, engine: Engine) -> dict[str, Any]:
+    """The surges of a sealed record, worked out anew: what run.json must say under `measured`."""
+    assert engine.profile is not None
+    told = cycles.as_arrays(read_parquet(archive.read(cycles.PARQUET), name=cycles.PARQUET))
+    lines = archive.read(events.NAME).splitlines()
+    ended = any(b'"type":"Result"' in line for line in lines)
+    found = measure_surges(lines, engine.rig, engine.profile, archive.parts, told, unfinished=not ended)
+    return as_measured(*found)
+
+
+def _valves(lines: Iterable[bytes], rig: Rig) -> Iterator[Message]:
     """The messages that say when surges were. A night has a hundred times as many lines that do not."""
     outputs = [at for at, output in enumerate(rig.outputs) if output.role in ("inlet", "air", "vent")]
     commands = tuple(b'"output":%d,' % at for at in outputs)

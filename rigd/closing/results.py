@@ -108,6 +108,15 @@ def measure_again(archive: Archive) -> Failure | None:
     return survey(archive.parts, story, engine.rig, engine.profile)[1]
 
 
+def measured_again(archive: Archive) -> dict[str, Any] | None:
+    """What a sealed record's run.json must say under `measured`, worked out anew."""
+    failure, engine = measure_again(archive), engine_of(built_from(archive))
+    told = asdict(failure) if failure else None
+    if not cycles.surge_steps(engine.profile):
+        return told
+    return (told or {}) | cycles.measure_surges_again(archive, engine)
+
+
 def _run_json(
     folder: Path, engine: Engine, story: Story, failure: Failure | None, extent: Extent, how: dict[str, str]
 ) -> dict[str, Any]:

@@ -6,6 +6,7 @@ whose indicator sticks. Each station's journal is cut into segments as a long ni
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import pytest
 from rigd.cli.result import read_result, read_summary
 from rigd.cli.resume import carried_of
 from rigd.closing.closer import Closer, close_run
+from rigd.closing.results import measured_again
 from rigd.files.load import find, load_profile_bytes, load_rig_bytes, load_specimen_bytes
 from rigd.model.messages import Cycle
 from rigd.store import cycles, runs
@@ -63,6 +65,12 @@ class PlayedStation:
 
 @pytest.fixture(scope="module")
 def night() -> list[PlayedStation]:
+    played = play_night()
+    assert any(cycle.partial for cycle in played[1].cycles)
+    return played
+
+
+def play_night(acts: Sequence[tuple[int, int, str]] = ()) -> list[PlayedStation]:
     rig_bytes, profile_bytes = find("demo-surge", "rig").read_bytes(), find("cyclic-surge", "profile").read_bytes()
     for old, new in SHORTER:
         assert old in profile_bytes
@@ -85,8 +93,8 @@ def night() -> list[PlayedStation]:
     tired = replace(draw_surge_body("sticking", 4, 3), wear=0.08)
     bench = SurgeBench(rig, seed=4, bodies=("strong", cap, tired, "strong"))
     world = StationsWorld(rig, profile, bench, tuple(mounted), seed=4)
+    world.acts = list(acts)
     world.run()
-    assert world.runs[1].result.outcome == "parted"
     return [
         PlayedStation(files=files, whose=whose, blocks=[*blocks, builder.close()], cycles=run.cycles)
         for (files, whose, blocks, builder), run in zip(stations, world.runs, strict=True)
@@ -124,6 +132,7 @@ def test_the_table_of_a_sealed_record_is_what_the_engine_said(night, tmp_path) -
         about = {name: frame.attrs[name] for name in ("run", "specimen", "profile", "rig", "station")}
         again = cycles.table_of_lines(archive.read(cycles.LINES), about=about)
         assert cycles.parquet_bytes(again) == archive.read(cycles.PARQUET)
+        assert json.loads(json.dumps(measured_again(archive))) == run["measured"]
 
 
 def test_run_json_results_csv_report_and_lists_tell_the_same(night, tmp_path) -> None:
@@ -198,6 +207,14 @@ def test_a_night_that_was_cut_off_counts_the_surge_it_was_in_as_partial(night, t
         if surges["not_ended"]:
             assert "begun when the record was cut off" in (folder / "report.txt").read_text()
     assert found == {0, 1}
+
+
+def test_a_run_that_was_stopped_before_its_first_surge_has_counts_of_nothing(tmp_path) -> None:
+    """Nobody is there, somebody vents: the engine's Result knows of no cycles."""
+    (station, *_) = play_night(acts=[(6_000_000_000 + n, n, "vent") for n in range(4)])
+    run = close_run(station.journal(tmp_path))
+    assert run["outcome"] == "stopped" and run["surges"]["counts"]["cycles_valid"] == 0
+    assert run["surges"]["counts"]["cycles_owed"] == 15 and run["engine_and_measured_agree"] is None
 
 
 def test_a_run_that_died_before_its_first_surge_is_sealed_too(night, tmp_path) -> None:
