@@ -11,6 +11,7 @@ from rigd.calc import energy
 from rigd.calc.expect_surge import ExpectedSurge, expect_surges
 from rigd.calc.expect_turns import turns_s
 from rigd.calc.line import LineSurge, foretell
+from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Surge, Vent
 from rigd.model.rig import Channel, Output, Rig, VentRule
@@ -23,6 +24,7 @@ DISCHARGE = 0.62
 """Discharge coefficient of a sharp-edged hole [-] (common practice; a long thin crack passes less)."""
 WATER_KG_PER_M3 = 998.2072  # 20 degC, 101.325 kPa, IAPWS-95
 ATMOSPHERE_PA = 101_325.0
+FLUSH_BUILD_S = 20.0  # longest that a stream may take beyond its ramp (engine.flush has the same)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -356,6 +358,10 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
         case Surge():
             (owed,) = expect_surges(None, ((index, step),), None, None)
             at_pa, to_pa, least_s, most_s = step.pressure_pa, 0.0, owed.least_s, owed.most_s
+        case Flush():
+            at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
+            least_s = step.aims * (step.duration_ns / 1e9 + step.pressure_pa / step.ramp_pa_per_s)
+            most_s = least_s + step.aims * FLUSH_BUILD_S
         case CapTurns():
             at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
             least_s, most_s = turns_s(step)
@@ -383,6 +389,7 @@ _KINDS = {
     Hold: "hold",
     Surge: "surge",
     CapTurns: "cap_turns",
+    Flush: "flush",
     Vent: "vent",
     Ask: "ask",
     CloseDown: "close_down",

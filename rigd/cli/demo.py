@@ -12,6 +12,8 @@ from typing import Annotated, Any
 
 import typer
 
+from rigd.cli.demo_flush import HELP as FLUSH_HELP
+from rigd.cli.demo_flush import flush
 from rigd.cli.demo_leak import HELP as LEAK_HELP
 from rigd.cli.demo_leak import leak
 from rigd.cli.options import Json, print_json
@@ -50,6 +52,7 @@ RECORDS = Path("records")  # never the user's records folder: invented data stay
 
 
 app.command("leak", help=LEAK_HELP, short_help="Loosen a cap until it leaks.")(leak)
+app.command("flush", help=FLUSH_HELP, short_help="Aim a drain and weigh what cups catch.")(flush)
 
 
 @app.command("burst", help=HELP, short_help="Burst one invented body.")

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rigd.model.errors import RecordAltered
+from rigd.report.aims import aims_of
 from rigd.report.turns import onset_of
 from rigd.store import archive, manifest
 from rigd.store.disk import read_file
@@ -61,6 +62,7 @@ def _flat(told: dict[str, Any]) -> dict[str, Any]:
         "facts": told["facts"],
         "replay": told["replay"],
         **({} if (onset := onset_of(result)) is None else {"onset": onset}),
+        **({} if (aims := aims_of(result, told.get("judgements", ()))) is None else {"aims": aims}),
     } | ({name: told[name] for name in SURGE_KEYS} if "surges" in told else {})  # fmt: skip
 
 

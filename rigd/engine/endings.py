@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rigd.engine.cycles import CycleCount
-from rigd.engine.questions import after_pressure
+from rigd.engine.questions import Question, after_pressure
 from rigd.engine.standing import AT_CEILING, DONE, ENDS, LOST, STALLED, Standing
 from rigd.engine.states import ENDED, STOP, VENT
 from rigd.model.carried import NOTHING_CARRIED, Carried
@@ -86,7 +86,8 @@ def close(engine: Engine) -> None:
     if not engine.closing:
         engine.closing, engine.closing_since_ns = True, engine.now_ns
         engine.questions.drop_all()
-        engine.step_at = len(engine.profile.steps) - 1
+        engine.last_step_at, engine.step_at = engine.step_at, len(engine.profile.steps) - 1
+        engine.questions.add(list(getattr(engine.findings.tally, "last_questions", ())))
         engine.questions.add(after_pressure(engine.profile, not engine.findings.ending))
     if engine.neighbours_pressurised:  # until they are done this station goes on watching that it is shut off from them
         if engine.now_ns - engine.closing_since_ns <= NEIGHBOURS_NS:
@@ -124,7 +125,9 @@ def take_answer(engine: Engine, answer: str, person: str, given: bool) -> None:
     value = answer if given else question.otherwise
     text = f"{question.text}: {value}" if given else f"{question.text}: timed out, taken as {value}"
     engine.say("prompt_done", text, field=question.field, answer=value, person=person, after_ns=open_ns)
-    if question.to_step:
+    if question.to_step and engine.live is None:
+        _take_last_answer(engine, question, value, person)
+    elif question.to_step:
         if given:
             engine.live.answer(question, value, person)
         else:
@@ -134,6 +137,17 @@ def take_answer(engine: Engine, answer: str, person: str, given: bool) -> None:
     elif question.field:
         engine.questions.facts[question.field] = value
         engine.say("fact", f"{question.field}: {value}", fact=question.field, value=value, source=person)
+
+
+def _take_last_answer(engine: Engine, question: Question, value: str, person: str) -> None:
+    """Of the last piece of a test whose run is over; "" when nobody answered in time."""
+    assert engine.findings is not None
+    tally = engine.findings.tally
+    tally.answer(question, value, person)  # type: ignore[union-attr]
+    judgement = tally.judge(engine.seq, engine.now_ns, engine.last_step_at)  # type: ignore[union-attr]
+    if judgement is not None:
+        engine.put(judgement)
+        engine.questions.drop_of_step()
 
 
 def take_zero(engine: Engine) -> None:

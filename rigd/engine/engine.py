@@ -82,7 +82,7 @@ class Engine:
         self.zero = ZeroReading(rig, self.channels)
         self.trend = Trend()
         self.state = VENTING
-        self.run, self.step_at = 0, -1
+        self.run, self.step_at, self.last_step_at = 0, -1, -1  # the last: live when the run ended
         self.target_pa = NAN
         self.wanted: Wanted = SAFE
         self.operator_holds = self.done = False

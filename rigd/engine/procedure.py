@@ -5,11 +5,13 @@ answer is how it stands (`engine.standing`). What is long enough to be a story o
 file of its own.
 """
 
+from rigd.engine.flush import FlushStep
 from rigd.engine.outputs import SAFE, Wanted
 from rigd.engine.pressure import PressureLoop
 from rigd.engine.standing import AT_CEILING, DONE, LOST, NEAR, STALLED, Sight, Standing
 from rigd.engine.surge import SurgeStep
 from rigd.engine.turns import TurnsStep
+from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Proof, Ramp, Surge, Vent
 from rigd.model.rig import Rig
@@ -183,5 +185,5 @@ class VentStep:
 
 LIVE_STEPS = {
     Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep,
-    CapTurns: TurnsStep,
+    CapTurns: TurnsStep, Flush: FlushStep,
 }  # fmt: skip

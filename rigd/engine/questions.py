@@ -4,7 +4,7 @@ A question is a Prompt message; its answer is an OperatorAction with its id from
 times out is answered by the safe answer, which is in the record as nobody's.
 """
 
-from math import isfinite
+from math import inf, isfinite
 from typing import NamedTuple
 
 from rigd.model.messages import NUMBER, OperatorAction, Prompt
@@ -25,6 +25,8 @@ class Question(NamedTuple):
     otherwise: str = ""  # the answer when it times out
     si: str = ""  # of a quantity: the unit its answer comes in
     to_step: bool = False  # the answer is the live step's business; unanswered in time, the run is vented and ends
+    least: float = -inf  # of a number asked for
+    most: float = inf
     hands: bool = False  # it brings hands into the chamber: not while a neighbour is under pressure
 
 
@@ -93,6 +95,10 @@ class Questions:
     def add(self, questions: list[Question]) -> None:
         self._waiting += questions
 
+    def drop_of_step(self) -> None:
+        """One of these will never be answered: the step asks no further."""
+        self._waiting = [question for question in self._waiting if not question.to_step]
+
     def drop_all(self) -> None:
         """The run has moved on: nothing of this needs an answer any more."""
         self._waiting.clear()
@@ -148,6 +154,8 @@ class Questions:
             return f"an answer has at most {LONGEST_ANSWER} characters"
         if self._open.si and not is_number(answer):
             return f"the question asks for a number{'' if self._open.si == NUMBER else f' in {self._open.si}'}"
+        if self._open.si and not self._open.least <= float(answer) <= self._open.most:
+            return f"{answer} is out of reach; allowed: {self._open.least:g} to {self._open.most:g} {self._open.si}"
         if self._open.kind == "choose" and answer not in self._open.choices:
             return f"choose one of: {', '.join(self._open.choices)}"
         return ""

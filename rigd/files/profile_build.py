@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from rigd.files.flush_shape import build_flush
 from rigd.files.turns import build_turns
 from rigd.model.profile import (
     Ask,
@@ -86,6 +87,8 @@ def _step(kind: str, shape: Any) -> Step:
             )
         case "surge":
             return _surge(shape)
+        case "flush":
+            return build_flush(shape)
         case "cap_turns":
             return build_turns(shape)
         case "vent":

@@ -8,6 +8,7 @@ from typing import Any
 from rigd.files import units
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
+from rigd.files.flush_shape import check_flush
 from rigd.files.profile_shape import STEP_SHAPES
 from rigd.files.surges import check_surge
 from rigd.files.turns import check_turns
@@ -17,7 +18,8 @@ PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
 """ASME B31.3-2016 345.5.2: first check at the lesser of half the test pressure or 170 kPa (25 psi)."""
 FACTS_OF_A_BURST = tuple(fact for fact in FACTS if fact not in CAP_FACTS or fact in ("make", "size"))
 LONGEST_RAMP_NS = 24 * 3600 * 1_000_000_000  # a ramp that takes longer is a hold test and wants another profile
-PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns")
+RAISING_STEPS = ("fill", "ramp", "hold", "surge", "cap_turns", "flush")  # a proof vents by itself
+PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns", "flush")
 
 
 def pick_step(document: Document, path: Path, entry: Any) -> Any:
@@ -54,6 +56,8 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             _check_proof(document, path, shape, sound)
         if kind == "surge":
             check_surge(document, path, shape)
+        if kind == "flush":
+            check_flush(document, path, shape)
         if kind == "cap_turns":
             check_turns(document, path, shape, _written_kinds(document), sound.get("required") or [])
         _check_within_max(document, path, shape, sound)
@@ -81,7 +85,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
         if kind in ("mount", "ask", "close_down") and raised:
             document.fault(path, f"`{kind}` with pressure still in the body", "a `vent` step before it", at_key=True)
             raised = False  # told once
-        if kind in ("ramp", "hold", "surge", "cap_turns"):
+        if kind in ("ramp", "hold", "surge", "cap_turns", "flush"):
             _need_before(document, path, kind, "fill", filled, skips)
             _need_before(document, path, kind, "proof", proved, skips)
         if kind == "proof":
@@ -90,7 +94,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
             at = (*path, "pressure")
             document.fault(at, document.found(at), "a pressure: nothing has been reached before this step")
         filled, proved = filled or kind == "fill", proved or kind == "proof"
-        raised = kind in ("fill", "ramp", "hold", "surge", "cap_turns") or (raised and kind not in ("vent", "proof"))
+        raised = kind in RAISING_STEPS or (raised and kind not in ("vent", "proof"))
     _check_ends(document, kinds, skips, raised)
 
 

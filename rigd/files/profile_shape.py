@@ -20,6 +20,7 @@ from rigd.files.fields import (
     duration,
     quantity,
 )
+from rigd.files.flush_shape import FlushShape
 from rigd.files.turn_shape import CapTurnsShape
 from rigd.model.profile import MEDIA, OUTLETS, RETURN_SIGNS, SHAPES, SHOTS, WHEN_STUCK
 from rigd.model.specimen import FACTS
@@ -194,6 +195,7 @@ class StepShape(Shape):
     hold: HoldShape | None = None
     surge: SurgeShape | None = None
     cap_turns: CapTurnsShape | None = None
+    flush: FlushShape | None = None
     vent: VentStepShape | None = None
     ask: AskShape | None = None
     close_down: CloseDownShape | None = None
@@ -207,6 +209,7 @@ STEP_SHAPES: dict[str, Any] = {
     "hold": HoldShape,
     "surge": SurgeShape,
     "cap_turns": CapTurnsShape,
+    "flush": FlushShape,
     "vent": VentStepShape,
     "ask": AskShape,
     "close_down": CloseDownShape,

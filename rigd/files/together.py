@@ -5,10 +5,12 @@ Works on the loaded shapes, which hold no line numbers; the documents, where giv
 
 from rigd.files import units
 from rigd.files.document import Document, Path
+from rigd.files.flush_shape import check_flush_on
 from rigd.files.rig_limits import psi
 from rigd.files.surges import check_surge_on
 from rigd.files.turns import check_turns_on
 from rigd.model.errors import Fault
+from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Surge
 from rigd.model.rig import Channel, Rig
@@ -31,6 +33,8 @@ def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document:
                 _check_proof(rig, document, ("steps", index, "proof"), step)
             case Surge():
                 check_surge_on(rig, document, ("steps", index, "surge"), step)
+            case Flush():
+                check_flush_on(rig, document, ("steps", index, "flush"), step, profile.max_pa)
             case CapTurns():
                 check_turns_on(rig, document, ("steps", index, "cap_turns"), step)
             case Fill() if not any(output.role == "fill" for output in rig.outputs):

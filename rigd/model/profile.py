@@ -5,6 +5,7 @@ Shapes after loading, in SI. A step says what shall be true at its end, not how 
 
 from dataclasses import dataclass
 
+from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 
 
@@ -140,7 +141,7 @@ class Surge:
     part: MovingPart | None
 
 
-Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns
+Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns | Flush
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

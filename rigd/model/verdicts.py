@@ -208,6 +208,13 @@ def verdict_of_turns(*, outcome: str, low_turns: float | None, high_turns: float
     return "reject" if high_turns is not None and high_turns <= minimum else "undecided"
 
 
+AIM_RESULTS = (
+    "aims_owed", "aims_made", "aims_measured", "aims_undecided", "aims_judged_by", "half_width_deg", "share_in_mean",
+    "share_outside_mean", "share_not_caught_mean", "hits",
+)  # fmt: skip
+"""Keys of Result.data of a flush-direction test; shares are parts of the water, None where not measured."""
+
+
 def exit_code_of(*, outcome: str, verdict: str, unproven: bool = False) -> int:
     """The exit code of a run. `unproven`: it ended with nobody able to say that the line is at zero."""
     if unproven:

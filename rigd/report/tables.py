@@ -15,6 +15,7 @@ from rigd.model.observations import OBSERVATIONS
 from rigd.model.specimen import FACTS, QUANTITY_FACTS
 from rigd.model.states import LINE_AT_ZERO
 from rigd.model.verdicts import OUTCOMES
+from rigd.report.aims import aim_columns, describe_aims
 from rigd.report.turns import ONSET_VERDICTS, describe_turns, onset_of, turn_columns
 from rigd.store.cells import cell
 
@@ -84,7 +85,7 @@ def result_row(
     for name in PRESSURES:
         shown = name.replace("_pa_per_s", f"_{label}_per_s") if "_per_" in name else name.removesuffix("pa") + label
         row.setdefault(shown, None if found[name] is None else float(f"{found[name] / scale:.7g}"))
-    return row | turn_columns(found)
+    return row | turn_columns(found) | aim_columns(found)
 
 
 def _si_of(text: str, si: str) -> float | None:
@@ -138,8 +139,8 @@ def describe(
 
     lines = [f"Run {run}, specimen {specimen}" + (", SIMULATED: these data are invented" if simulated else "")]
     lines += _outcome_lines(found, minimum_pa, say)
-    turns = describe_turns(found, judgements)
-    lines += turns or pressure_lines(found, say, pressure_reference)
+    special = describe_turns(found, judgements) or describe_aims(found, judgements)
+    lines += special or pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
     if found["first_out"]:
         lines.append(f"  First cause of the trip: {found['first_out']}")

@@ -14,6 +14,8 @@ SHIPPED = [
     ("demo-surge-8", "rig"),
     ("ramped-burst", "profile"),
     ("timed-burst", "profile"),
+    ("flush-direction", "profile"),
+    ("demo-flush", "rig"),
     ("cyclic-surge", "profile"),
     ("surge-air-over-water", "profile"),
     ("demo-leak", "rig"),
