@@ -6,7 +6,7 @@ here, and leaving a terminal changes nothing at the rig.
 
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 import typer
@@ -102,6 +102,24 @@ def _plain(name: str, short: str, more: str = "", whom: str = ALL) -> Verb:
     return Verb(name=name, short=short, help=text, command=command)
 
 
+Pedal = Annotated[bool, typer.Option("--pedal", help="It was pressed with a foot: told to the rig, and recorded.")]
+PEDAL = "A pedal or a wet glove may mark, hold and vent, never start: wire its switch to this verb with --pedal."
+
+
+def _by_foot(name: str, short: str, more: str = "", whom: str = ALL) -> Verb:
+    """A verb that a pedal may say, too."""
+
+    def command(
+        operator: Operator = "", station: Station = None, rig: Rig = "", pedal: Pedal = False, as_json: Json = False
+    ) -> None:
+        source = {"source": "pedal"} if pedal else {}
+        act(name, rig=rig, operator=operator, as_json=as_json, station=station, **source)
+
+    plain = _plain(name, short, " ".join(part for part in (more, PEDAL) if part), whom)
+    shown = plain.help.replace("--station 2\n", f"--station 2\n  rigd {name} --pedal\n", 1)
+    return replace(plain, command=command, help=shown)
+
+
 def _confirm(
     answer: Annotated[str | None, typer.Argument(metavar="[ANSWER]", help="A choice or a value with its unit.")] = None,
     prompt: Annotated[int | None, typer.Option("--prompt", metavar="N", help="Which prompt, to be sure.")] = None,
@@ -116,9 +134,9 @@ def _confirm(
 VERBS = (
     _plain("arm", "Arm the rig.", "Needs every permissive; runs out after 60 s. Nothing moves yet."),
     _plain("start", "Start the armed run: pressure may rise."),
-    _plain("hold", "Hold: keep the pressure, stop the program's clock."),
+    _by_foot("hold", "Hold: keep the pressure, stop the program's clock."),
     _plain("resume", "Go on after a hold."),
-    _plain("vent", "Vent at once and end the run.", SOFT),
+    _by_foot("vent", "Vent at once and end the run.", SOFT),
     _plain("stop", "Stop at the next safe point (end of the step), then vent.", SOFT),
     _plain("reset", "Reset a latched trip whose cause is healthy again.", "Nothing starts by a reset.", ONE),
     Verb(
@@ -130,6 +148,6 @@ VERBS = (
         "ask, --station says whose question it is; their numbers are alike.",
         command=_confirm,
     ),
-    _plain("mark", "Mark: it fails NOW, as a person sees it.", whom=ONE),
+    _by_foot("mark", "Mark: it fails NOW, as a person sees it.", whom=ONE),
     _plain("hand-check", "Record that you checked by hand that the line is at zero.", "Only a named person can.", ONE),
 )
