@@ -61,7 +61,7 @@ FLOW = Kind(
 )
 MASS = Kind(name="mass", si="kg", units=("kg", "g", "mg", "lb", "oz"), examples=("1.5 kg", "20 g"))
 ENERGY = Kind(name="energy", si="J", units=("J", "kJ", "MJ", "ft_lb"), examples=("40 kJ", "3000 ft_lb"))
-ANGLE = Kind(name="angle", si="deg", units=("deg",), examples=("90 deg", "-15 deg"))
+ANGLE = Kind(name="angle", si="deg", units=("deg",), examples=("90 deg", "15 deg"))
 CURRENT = Kind(name="current", si="mA", units=("mA", "A", "uA"), examples=("4 mA", "0.02 A"))
 VOLTAGE = Kind(name="voltage", si="V", units=("V", "mV"), examples=("0.5 V", "5000 mV"))
 COUNTS = Kind(name="number of counts", si="counts", units=("counts",), examples=("0 counts", "4000 counts"))

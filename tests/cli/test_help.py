@@ -13,11 +13,11 @@ from rigd.cli.main import app
 from rigd.model import errors
 
 VERBS = (
-    ("check",), ("run",), ("demo", "burst"), ("demo", "surge"), ("demo", "leak"), ("status",), ("arm",), ("start",),
-    ("hold",), ("resume",), ("vent",), ("stop",), ("reset",), ("confirm",), ("mark",), ("hand-check",),
-    ("channels", "list"), ("channels", "read"),
-    ("channels", "zero"), ("runs", "list"), ("runs", "show"), ("runs", "verify"), ("runs", "replay"),
-    ("runs", "authorise"), ("runs", "amend"), ("runs", "inspect"), ("doctor",),
+    ("check",), ("run",), ("demo", "burst"), ("demo", "surge"), ("demo", "leak"), ("demo", "flush"), ("status",),
+    ("arm",), ("start",), ("hold",), ("resume",), ("vent",), ("stop",), ("reset",), ("confirm",), ("mark",),
+    ("hand-check",), ("channels", "list"), ("channels", "read"), ("channels", "zero"), ("runs", "list"),
+    ("runs", "show"), ("runs", "verify"), ("runs", "replay"), ("runs", "authorise"), ("runs", "amend"),
+    ("runs", "inspect"), ("doctor",),
 )  # fmt: skip
 HEAVY = ("numpy", "pandas", "pyarrow", "pint", "pymodbus", "pydantic", "matplotlib", "scipy", "asyncio", "yaml")
 """What no help text may wait for (LIBRARIES A8: pandas alone takes 370 ms)."""
