@@ -5,7 +5,7 @@ the same ones. At the end calc measures every surge again from the trace and the
 together; the night's drift and loading are worked out as advice. What is put into words is `report.surges`' business.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ from rigd.store.encode import decode, split
 from rigd.store.trace import read_parquet
 
 Told = Mapping[str, np.ndarray]
+Lines = Callable[[], Iterable[bytes]]  # events.jsonl from its beginning, line by line
 KINDS = ("step", "state", "trip", "granted")  # of the events that say when surges were and how they ended
 
 
@@ -118,8 +119,9 @@ def study(
     """What run.json says of the surges of a run that is being closed, beside what `run` says already."""
     rig, profile = engine.rig, engine.profile
     assert profile is not None
-    with open(folder / events.NAME, "rb") as lines:
-        measured, differing = measure_surges(lines, rig, profile, parts, told, unfinished=result is None)
+    measured, differing = measure_surges(
+        lambda: _lines_of(folder / events.NAME), rig, profile, parts, told, unfinished=result is None
+    )
     begun = len(measured["cycle"])
     ((_, step), *_) = surge_steps(profile)
     (expected,) = expect_surges(rig, surge_steps(profile)[:1], engine.specimen, None)
@@ -162,13 +164,12 @@ def _both(failure: bool | None, surges: bool | None) -> bool | None:
 
 
 def measure_surges(
-    lines: Iterable[bytes], rig: Rig, profile: Profile, parts: Parts, told: Told, *, unfinished: bool
+    lines: Lines, rig: Rig, profile: Profile, parts: Parts, told: Told, *, unfinished: bool
 ) -> tuple[dict[str, np.ndarray], dict[str, int]]:
     """Every surge by calc, from the lines of events.jsonl and the trace, and where the engine's cycles differ."""
-    valves = list(_valves(lines, rig))  # a few for each surge
     pieces = []
     for at, step in surge_steps(profile):
-        shots = find_shots(valves, rig, at)
+        shots = find_shots(_valves(lines(), rig), rig, at)
         pieces.append(measure(map(as_arrays, parts(measured_columns(rig))), rig, step, shots))
     measured = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     bits = {**told, "why": why_bits(told["why"], cycles.BETWEEN)}
@@ -186,8 +187,13 @@ def measure_surges_again(archive: Archive, engine: Engine) -> dict[str, Any]:
     told = cycles.as_arrays(read_parquet(archive.read(cycles.PARQUET), name=cycles.PARQUET))
     lines = archive.read(events.NAME).splitlines()
     ended = any(b'"type":"Result"' in line for line in lines)
-    found = measure_surges(lines, engine.rig, engine.profile, archive.parts, told, unfinished=not ended)
+    found = measure_surges(lambda: lines, engine.rig, engine.profile, archive.parts, told, unfinished=not ended)
     return as_measured(*found)
+
+
+def _lines_of(path: Path) -> Iterator[bytes]:
+    with open(path, "rb") as lines:
+        yield from lines
 
 
 def _valves(lines: Iterable[bytes], rig: Rig) -> Iterator[Message]:

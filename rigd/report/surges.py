@@ -122,7 +122,9 @@ def _pressure_lines(surges: Mapping[str, Any], say: Say, reference: str) -> list
     peak, charge = surges["peak_at_specimen_pa"], surges["charge_pressure_pa"]
     if peak:
         asked = say(surges["asked_pressure_pa"])
-        lines.append(f"  Peak at specimen  {_spread_words(peak, say)}, {reference}, as sampled; asked for {asked}")
+        lines.append(
+            f"  Peak at specimen  {_spread_words(peak, say)}, {reference}, as sampled less the zero; asked for {asked}"
+        )
     if charge:
         asked = say(surges["asked_charge_pa"])
         lines.append(f"  Charge pressure   {_spread_words(charge, say)}, behind the release valve; asked for {asked}")
@@ -146,7 +148,7 @@ def _pressure_lines(surges: Mapping[str, Any], say: Say, reference: str) -> list
             ("water", "water"),
         )
     )
-    lines.append(f"  Medium            {surges['medium']}; stored at most: {stored}{known}")
+    lines += [f"  Medium            {surges['medium']}", f"  Stored at most    {stored}{known}"]
     return lines
 
 
@@ -210,7 +212,8 @@ def _drift_lines(drift: Mapping[str, Any], say: Say) -> list[str]:
         first = f"the first cycle {chart['first_cycle']}"
         lines.append(f"    {chart['chart']}: {_cycles(chart['cycles_outside'])} outside, {first}, {still}")
     if outside:
-        lines.append(f"    if nothing drifts about {drift['false_alarms']:.2g} alarms come by chance alone")
+        alarms = f"about {drift['false_alarms']:.2g} alarms come by chance alone"
+        lines.append(f"    if nothing drifts {alarms}, and more where cycles depend on each other or on neighbours")
         lines.append(f"    may mean: {drift['may_mean']}")
     return lines
 
