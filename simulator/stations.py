@@ -161,8 +161,9 @@ class StationsWorld:
         due_ns = min(self._due_ns)
         device = self._due_ns.index(due_ns)
         self._due_ns[device] += self._periods[device]
-        self.bench.advance((due_ns - self.t_ns) / 1e9)
-        self.t_ns = due_ns
+        if due_ns > self.t_ns:  # two devices may be due at one moment
+            self.bench.advance((due_ns - self.t_ns) / 1e9)
+            self.t_ns = due_ns
         counts = self._counts[device] = self.bench.counts(device)
         for place in self.places:
             own = place.station.counts_of(device, counts)

@@ -38,6 +38,7 @@ STROKE_M = 6e-3
 HANGS_AT = 0.7  # of the stroke: where a stuck plunger stands
 KINETIC = 0.7  # friction of a moving seal as a part of that at rest
 WET_M3 = 2e-6  # water beneath the specimen that closes its wet switch
+ROUNDING = 1e-9  # of a life
 HAND_HEALS = 0.5  # part of the wear that is gone when a hand has worked the plunger
 
 
@@ -165,7 +166,7 @@ class Specimen:
     def _tire(self, damage: float) -> None:
         """One surge's damage; the body gives way in the surge with which its life is used up."""
         self.damage += damage / self.body.life
-        if not self.failed_at and self.damage + 0.999 / self.body.life >= 1.0:
+        if not self.failed_at and self.damage + 1.0 / self.body.life > 1.0 - ROUNDING:
             self.gives_pa = self.body.gives_at * self.body.surge_pa
 
     def _grow(self) -> bool:
