@@ -12,8 +12,13 @@ from dataclasses import replace
 import pytest
 
 from rigd.model.messages import Cycle
+from rigd.model.specimen import Specimen
+from rigd.store.journal import BlockBuilder, identity
+from simulator.stations import Mounted, StationsWorld
+from simulator.surge_bench import SurgeBench
 from simulator.surge_bodies import draw_surge_body
 from simulator.surge_night import Night, surge_profile, surge_rig
+from simulator.world import Names
 
 KINDS = ("strong", "cap", "sticking", "cap")
 FAULTS = (
@@ -119,3 +124,22 @@ def test_a_shared_supply_valve_that_sticks_is_seen(kind: str) -> None:
     trips = {e.text for place in (*world.runs, *world.places) for e in place.events if e.kind == "trip"}
     assert any("supply_valve not confirmed" in text for text in trips), trips
     assert all(bool(run.result) or run.engine.state != "RUNNING" for run in world.runs)
+
+
+def test_the_same_seed_gives_the_same_bytes() -> None:
+    def play() -> list[bytes]:
+        bench = SurgeBench(surge_rig(), seed=7)
+        blocks: list[bytes] = []
+        mounted = tuple(
+            Mounted(
+                specimen=Specimen(id=str(number), facts=(), volume_m3=0.0),
+                names=Names(run=number, utc_ns=10**18, version="test"),
+                builder=BlockBuilder(identity(run=number, version="test", files=())), hand_over=blocks.append,
+            )
+            for number in (1, 2, 3, 4)
+        )  # fmt: skip
+        StationsWorld(surge_rig(), surge_profile(blocks=(8,)), bench, mounted).run()
+        return blocks
+
+    first = play()
+    assert len(first) > 400 and play() == first
