@@ -303,8 +303,8 @@ def _act(act: str, times: int = 1, named: bool = True) -> Strike:
 
 
 def _false_hand_check(night: "Night", rng: Random) -> None:
-    """Somebody says that nobody need look, with a name or without."""
-    night.act("hand_check", named=rng.random() < 0.5)
+    """Somebody says that nobody need look, mostly without a name."""
+    night.act("hand_check", named=rng.random() < 0.1)
 
 
 def _wrong_answers(night: "Night", rng: Random) -> None:
