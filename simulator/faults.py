@@ -44,8 +44,17 @@ FAULTS = {
     "emergency_stop": "somebody presses the emergency stop and releases it after ten seconds",
     "trapped_air": "bleeding leaves 30 to 60 mL of air in the specimen",
     "plugged_vent": "debris plugs the vent: it passes two thousandths of its flow",
+    "supply_valve_leaks": "the shut supply valve passes a twentieth of the regulator's flow",
+    "inlet_leaks": "the shut inlet valve passes a five-hundredth of its flow",
+    "relay_welded": "the watchdog relay never lets go",
+    "transducers_apart": "the second specimen transducer shows a twentieth too much",
+    "emergency_stop_unseen": "the input of the emergency stop always says released",
+    "vent_sticks_shut": "the vent valve, once it is shut, stays so",
 }
-AT_START = ("supply_low", "relief_low", "trapped_air", "both_sensors_die_at_burst")
+AT_START = (
+    "supply_low", "relief_low", "trapped_air", "both_sensors_die_at_burst", "supply_valve_leaks", "inlet_leaks",
+    "relay_welded", "transducers_apart", "emergency_stop_unseen", "vent_sticks_shut",
+)  # fmt: skip
 EARLIEST_PSI, LATEST_PSI = 40.0, 170.0
 HUMAN_ACT_S = 10.0
 DRIFT_PA_PER_S, LARGEST_DRIFT_PA = 2.0 * PSI, 60.0 * PSI
@@ -55,6 +64,8 @@ NOISE_BURST_S, NOISE_FACTOR = 1.0, 50.0
 HICCUP_S, HICCUP_LEFT = 0.5, 0.8
 RELIEF_LOW_PA = 300.0 * PSI
 PLUGGED_LEAVES = 2e-3
+LEAKS_PAST = {"supply": 0.05, "inlet": 0.002}
+SHOWS_TOO_MUCH = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +215,27 @@ def _plug(plant: "Plant", rng: Random) -> None:
     plant.regroup()
 
 
+def _leak_past(role: str, plant: "Plant", rng: Random) -> None:
+    plant.leak_past(role, LEAKS_PAST[role])
+
+
+def _weld(plant: "Plant", rng: Random) -> None:
+    plant.watchdog.silence_s = math.inf
+
+
+def _part(plant: "Plant", rng: Random) -> None:
+    sensor = plant.transducers["specimen"][1]
+    sensor.wrong = lambda counts, t_s: counts + _shift_of(sensor, SHOWS_TOO_MUCH * sensor.seen)
+
+
+def _blind_stop(plant: "Plant", rng: Random) -> None:
+    plant.stop_is_seen = False
+
+
+def _stick_when_shut(plant: "Plant", rng: Random) -> None:
+    plant.stick_valve("vent", 1.0, once_there=True)
+
+
 EFFECTS: dict[str, Callable[["Plant", Random], None]] = {
     "sensor_a_dies": partial(_die, 0),
     "sensor_b_dies": partial(_die, 1),
@@ -225,5 +257,11 @@ EFFECTS: dict[str, Callable[["Plant", Random], None]] = {
     "emergency_stop": _press_stop,
     "trapped_air": _trap_air,
     "plugged_vent": _plug,
+    "supply_valve_leaks": partial(_leak_past, "supply"),
+    "inlet_leaks": partial(_leak_past, "inlet"),
+    "relay_welded": _weld,
+    "transducers_apart": _part,
+    "emergency_stop_unseen": _blind_stop,
+    "vent_sticks_shut": _stick_when_shut,
 }
 assert EFFECTS.keys() == FAULTS.keys(), "every fault has its words and its effect"

@@ -25,6 +25,7 @@ from rigd.model.messages import (
 from rigd.model.states import ARMED, CLEAR, READY, RESETTABLE, RUNNING, TRIPPED, VENTED, VENTING
 from simulator.bodies import PSI
 from simulator.evidence import Evidence
+from simulator.open_invariants import OpeningWatch
 from simulator.person import SEEN_M3_PER_S
 from simulator.plant import PER_M2
 from simulator.promises import Violation, require
@@ -38,9 +39,7 @@ FED_AFTER_NS = 2_000_000_000  # a process has begun to kick by then
 AHEAD_FROM_PA, AHEAD_PA = 60.0 * PSI, 20.0 * PSI  # what a tank may hold from before; and the loop's overshoot
 BEGINS_WITHIN_PA = 50.0 * PSI  # above the pressure that stands a step may begin: a filled line may have emptied since
 LOOKED_AT = 4  # every so many messages the values themselves are worked out again
-LAG_LIMIT_US = 250_000
-CLOCK_STEP_NS = 50_000_000
-PA = 1.0
+LAG_LIMIT_US, CLOCK_STEP_NS, PA = 250_000, 50_000_000, 1.0
 ARMED_NS, HOLD_LIMIT_S = 60_000_000_000, 5.0
 
 
@@ -84,6 +83,7 @@ class Watch:
     def be_born(self, engine: Engine) -> None:
         self.engine = engine
         self.evidence = Evidence(self.rig, self.night.swarm.profile)
+        self.opening = OpeningWatch(self.rig)
         self.sent: list[int | None] = [None] * len(self._roles)
         self.session = self.dropped = self.dirty = self.lied = self.sent_is_new = False
         self.must_be_safe = bool(self.night.latched)
@@ -177,13 +177,14 @@ class Watch:
                 require(trip == TRIPPED, name, lambda words=words: f"{words} in {self.before}, now {state} {trip}")
                 require(self.is_safe, name, lambda words=words: f"{words}: still driven {self.sent}")
             self.must_be_safe = self.sent_is_new = True
+        self.opening.turned(message, said, None if self.lied or self.dirty else self.night.plant)
         if self.must_be_safe and self.sent_is_new:
             require(self.is_safe, "TRIP_MEANS_SAFE", lambda: f"{state} {trip}: {self.sent}")
         if state == RUNNING:
             if not self.session:
                 raise Violation("NO_SELF_START", str(message))
         elif self.sent_is_new or self.session:
-            require(self.is_safe, "INLET_ONLY_WHEN_LIVE", lambda: f"{state}: {self.sent}")
+            require(self.is_safe or self.opening.is_rise_test, "INLET_ONLY_WHEN_LIVE", lambda: f"{state}: {self.sent}")
             self.session = self.sent_is_new = False
         if t_ns - self.entered_ns > self._shortest_limit_ns:
             self._check_dwell(state, t_ns)

@@ -5,6 +5,8 @@ window, and nothing else: no pressures, no plans of the body. Time is given, nev
 and what can be seen is invented.
 """
 
+from collections.abc import Callable
+from functools import partial
 from random import Random
 from typing import Protocol
 
@@ -20,6 +22,27 @@ SPENT_PA = 20e3  # with less pressure than this on, there is nothing left to mar
 DONE = "done"
 NOT_KNOWN = "not known"
 NOTHING_TO_SEE = "nothing"
+
+
+WORKED_S = 1.0  # how long a button is held or a door stands open that a walk asks for
+
+
+class Iron(Protocol):
+    """What hands can work at a rig."""
+
+    def set_switches(self, *, door_shut: bool | None = None, emergency_stop_released: bool | None = None) -> None: ...
+
+    def call_later(self, delay_s: float, action: Callable[[], None]) -> None: ...
+
+
+def work_by_hand(iron: Iron, field: str) -> float:
+    """Do what a question of the commissioning walk asks for; returns how long it takes [s], 0 for any other."""
+    key = {"emergency_stop": "emergency_stop_released", "door": "door_shut"}.get(field)
+    if key is None:
+        return 0.0
+    iron.set_switches(**{key: False})
+    iron.call_later(WORKED_S, partial(iron.set_switches, **{key: True}))
+    return 2.0 * WORKED_S
 
 
 class Question(Protocol):

@@ -136,10 +136,11 @@ class Plant:
         self._moving = False
         self.watchdog = Watchdog(self.rig.watchdog_ns * 1e-9)
         self.vent_share = 1.0
+        self._past = {"supply": 0.0, "inlet": 0.0}  # opening that a shut valve leaves
 
     def _place_channels(self) -> None:
         rig = self.rig
-        self.door_shut = self.emergency_stop_released = True
+        self.door_shut = self.emergency_stop_released = self.stop_is_seen = True
         self.transducers: dict[str, list[Transducer]] = {}
         self._panels: list[list[Transducer]] = [[] for _ in rig.devices]
         self._switches: list[list[tuple[int, Channel, str]]] = [[] for _ in rig.devices]
@@ -269,7 +270,7 @@ class Plant:
     def _fed(self, wanted_j: float, tank_pa_abs: float) -> float:
         """What the supply can give in this step: rated flow while choked, falling to nothing as pressures equal out
         (an ellipse over the pressure ratio with critical ratio 0.5, the idea of ISO 6358; from memory)."""
-        opening = self._valves["supply"].travel
+        opening = max(self._valves["supply"].travel, self._past["supply"])
         source_pa_abs = FEEDS_UP_TO * self._bottle_j / self.bottle_m3
         ratio = tank_pa_abs / source_pa_abs
         if opening <= 0.0 or ratio >= 1.0:
@@ -345,7 +346,7 @@ class Plant:
     def regroup(self) -> None:
         """Work out again what is open, after a valve moved, a body broke or a fault struck."""
         valves = self._valves
-        self._k_in = self.rig.inlet_m3_per_s_pa * valves["inlet"].travel
+        self._k_in = self.rig.inlet_m3_per_s_pa * max(valves["inlet"].travel, self._past["inlet"])
         self._k_fill = FILL_M3_PER_S_PA * valves["fill"].travel
         vent = VENT_M3_PER_S_PA * (1.0 - valves["vent"].travel) * self.vent_share
         self._k_out = vent + self.leak_m2 * PER_M2
@@ -370,7 +371,7 @@ class Plant:
     def _renew_switches(self) -> None:
         states = {
             "door": self.door_shut,
-            "emergency_stop": self.emergency_stop_released,
+            "emergency_stop": self.emergency_stop_released or not self.stop_is_seen,
             "relief": not self.relief_lifted,
             "wet": self.dry,
         }
@@ -416,9 +417,14 @@ class Plant:
         self.bottle_m3, self.supply_pa = volume_m3, pressure_pa
         self._bottle_j = (pressure_pa + ATMOSPHERE_PA) * volume_m3
 
-    def stick_valve(self, role: str, travel: float) -> None:
-        self._valves[role].stuck = travel
+    def stick_valve(self, role: str, travel: float, *, once_there: bool = False) -> None:
+        self._valves[role].stick(travel, once_there)
         self._moving = True
+
+    def leak_past(self, role: str, opening: float) -> None:
+        """A valve that is shut passes as much as one opened so far."""
+        self._past[role] = opening
+        self.regroup()
 
     def flip_read_back(self, role: str) -> None:
         self._valves[role].lies = True

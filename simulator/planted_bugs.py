@@ -19,6 +19,7 @@ ENGINE, CALC, STORE = "rigd/engine/", "rigd/calc/exact/", "rigd/store/"
 INTERLOCKS, OUTPUTS, CHANNELS = ENGINE + "interlocks.py", ENGINE + "outputs.py", ENGINE + "channels.py"
 STATES, PROCEDURE, MACHINE = ENGINE + "states.py", ENGINE + "procedure.py", ENGINE + "engine.py"
 ACTS, HOST, FINDINGS, PRESSURE = ENGINE + "acts.py", ENGINE + "host.py", ENGINE + "findings.py", ENGINE + "pressure.py"
+REST, OPENING = ENGINE + "rest.py", ENGINE + "opening.py"
 LOOP, JOURNAL, ENCODE, CALIBRATION = "rigd/loop.py", STORE + "journal.py", STORE + "encode.py", CALC + "calibration.py"
 
 BUGS = (
@@ -48,16 +49,21 @@ BUGS = (
     Bug("nameless people may check by hand", ACTS, '    if act in ("arm", "start", "reset", "hand_check", "zero") and not action.named:', '    if act in ("arm", "start", "reset", "zero") and not action.named:'),
     Bug("unproven is vented", STATES, "    (VENTING, NO_PROOF): UNPROVEN,", "    (VENTING, NO_PROOF): VENTED,"),
     Bug("a lost permissive is forgotten", STATES, "    (ARMED, PERMISSIVE_LOST): VENTING,", "    (ARMED, PERMISSIVE_LOST): ARMED,"),
-    Bug("arming never expires", MACHINE, "ARMED_NS = 60_000_000_000", "ARMED_NS = 90_000_000_000"),
+    Bug("arming never expires", REST, "ARMED_NS = 60_000_000_000", "ARMED_NS = 90_000_000_000"),
     Bug("a trip leaves the run running", MACHINE, "        if first:\n            self._trip(first)", "        if first and self.state != RUNNING:\n            self._trip(first)"),
     Bug("venting keeps the old wishes", MACHINE, "self.wanted, self.target_pa = SAFE, NAN", "self.target_pa = NAN"),
-    Bug("every permissive is one permissive", MACHINE, "holds = all(row[1] for row in permissives_of(", "holds = any(row[1] for row in permissives_of("),
+    Bug("every permissive is one permissive", REST, "holds = all(row[1] for row in rows)", "holds = any(row[1] for row in rows)"),
     Bug("two results", MACHINE, 'case "VENTED" | "READY" | "ARMED" if not self.done:', 'case "VENTED" | "READY" | "ARMED":'),
     Bug("a hold does not stop the clock", MACHINE, "        if not held:\n            self._clock_ns +=", "        if True:\n            self._clock_ns +="),
     # proof of venting
-    Bug("vent hold is shortened", MACHINE, "elif t_ns - self._low_since_ns >= rule.hold_ns:", "elif t_ns - self._low_since_ns >= rule.hold_ns // 10:"),
-    Bug("vent proof forgives a high sample", MACHINE, "            self._low_since_ns = t_ns\n        elif t_ns", "            pass\n        elif t_ns"),
-    Bug("venting never ends", MACHINE, "if t_ns - self._since_ns > rule.timeout_ns:", "if t_ns - self._since_ns > 20 * rule.timeout_ns:"),
+    Bug("vent hold is shortened", REST, "t_ns - engine.low_since_ns >= rule.hold_ns:", "t_ns - engine.low_since_ns >= rule.hold_ns // 10:"),
+    Bug("vent proof forgives a high sample", REST, "    if not low:\n        engine.low_since_ns = t_ns", "    if not low:\n        pass"),
+    Bug("venting never ends", REST, "if t_ns - engine.since_ns > rule.timeout_ns:", "if t_ns - engine.since_ns > 20 * rule.timeout_ns:"),
+    Bug("a rise is not looked at", OPENING, "self.rise_pa <= self._rig.vent.isolation_rise_pa", "True"),
+    Bug("a live supply leaves the isolation proven", OPENING, "        self.isolation_proven = self.tried = False\n\n", "        self.tried = False\n\n"),
+    Bug("the rise test is not made", OPENING, "        self._phase, self._since_ns, self.tried = SHUT, t_ns, True", "        self._phase, self._since_ns, self.tried, self.isolation_proven = IDLE, t_ns, True, True"),
+    Bug("a trip does not end the rise test", REST, "low and engine.interlocks.state == CLEAR and not", "low and not"),
+    Bug("pockets are forgotten", OPENING, "            if state not in (\"proven\", \"vented\"):", "            if False:"),
     Bug("one transducer low is enough", CHANNELS, "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens\n", "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens[:1]\n"),
     Bug("low is proven ten times too high", CHANNELS, "self.value[at] + self.worse_high[at] < limit_pa", "self.value[at] + self.worse_high[at] < 10 * limit_pa"),
     # channels

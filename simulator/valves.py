@@ -14,13 +14,20 @@ A_NANOSECOND = 1e-9  # so that steps that add up to the limit reach it in floats
 class Valve:
     """`travel` runs from 0 (de-energised) to 1 (energised) at a steady speed."""
 
-    __slots__ = ("lies", "seconds", "stuck", "travel", "wanted")
+    __slots__ = ("lies", "seconds", "sticks_at", "stuck", "travel", "wanted")
 
     def __init__(self, seconds: float) -> None:
         self.seconds = seconds  # from one end to the other; 30 to 60 ms for small solenoid valves is common practice
         self.travel = self.wanted = 0.0
         self.stuck: float | None = None
+        self.sticks_at: float | None = None  # it will, the next time it gets there
         self.lies = False  # the read-back says the opposite
+
+    def stick(self, travel: float, once_there: bool) -> None:
+        if once_there:
+            self.sticks_at = travel
+        else:
+            self.stuck = travel
 
     def ask(self, energised: bool) -> None:
         self.wanted = 1.0 if energised else 0.0
@@ -30,6 +37,8 @@ class Valve:
         aim = self.wanted if self.stuck is None else self.stuck
         reach = dt_s / self.seconds
         self.travel = min(max(aim, self.travel - reach), self.travel + reach)
+        if self.travel == self.sticks_at:
+            self.stuck = self.travel
         return self.travel != aim
 
     @property

@@ -25,7 +25,7 @@ from rigd.model.profile import Profile
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
 from rigd.model.states import ARMED, READY, RESETTABLE, UNPROVEN
-from simulator.person import Person
+from simulator.person import Person, work_by_hand
 from simulator.plant import Plant
 
 BEAT_NS = 100_000_000  # blocks and reports, as in the live world
@@ -98,6 +98,7 @@ class World:
             self.events.append(output)
         elif type(output) is Prompt:
             self._prompt, self._answer_at_ns = output, self.t_ns + getattr(self.person, "hesitates_ns", ANSWER_NS)
+            self._answer_at_ns += int(work_by_hand(self.plant, output.field) * 1e9)
         elif type(output) is Result:
             self.result = output
 

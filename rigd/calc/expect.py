@@ -10,6 +10,7 @@ from math import sqrt
 from rigd.calc import energy
 from rigd.calc.expect_surge import ExpectedSurge, expect_surges
 from rigd.calc.expect_turns import turns_s
+from rigd.calc.expect_walk import WALK_STEPS, expect_check
 from rigd.calc.line import LineSurge, foretell
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
@@ -365,6 +366,9 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
         case CapTurns():
             at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
             least_s, most_s = turns_s(step)
+        case _ if type(step) in WALK_STEPS:
+            at_pa, least_s, most_s, waits = expect_check(step)
+            to_pa = 0.0
         case Vent():
             to_pa = 0.0
             least_s, most_s = vent_s
@@ -393,4 +397,5 @@ _KINDS = {
     Vent: "vent",
     Ask: "ask",
     CloseDown: "close_down",
+    **WALK_STEPS,
 }

@@ -183,6 +183,11 @@ class Channels:
             self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens
         )
 
+    def is_low(self, at: int, limit_pa: float, t_ns: int) -> bool:
+        """Whether one channel is good, fresh and below the limit, zeroed or not."""
+        worse_pa = self.value[at] + self.worse_high[at]
+        return self.quality[at] == GOOD and self.is_fresh(at, t_ns) and worse_pa < limit_pa
+
     def all_below(self, limit_pa: float) -> bool:
         """Whether every specimen channel is good and below the limit now."""
         for at in self.specimens:

@@ -8,27 +8,23 @@ outputs are told, and only then, after a whole step on a good scan, the watchdog
 
 from rigd.calc.exact.calibration import NAN
 from rigd.calc.exact.quality import QUALITY_WORDS
-from rigd.engine import endings
+from rigd.engine import endings, rest
 from rigd.engine.acts import refusal_of
 from rigd.engine.channels import Channels
 from rigd.engine.findings import Findings
 from rigd.engine.host import Host
 from rigd.engine.interlocks import Interlocks
+from rigd.engine.opening import Opening
 from rigd.engine.outputs import SAFE, Outputs, Wanted
 from rigd.engine.procedure import LIVE_STEPS
-from rigd.engine.questions import Question, Questions, before_pressure
-from rigd.engine.showing import Trend, permissives_of, show
+from rigd.engine.questions import Question, Questions
+from rigd.engine.showing import Trend, show
 from rigd.engine.standing import GOING, PAUSE, Sight, Standing
 from rigd.engine.states import (
     ARM,
-    ARMING_EXPIRED,
     ENDED,
     HAND_CHECK,
-    NO_PROOF,
     PAUSED,
-    PERMISSIVE_LOST,
-    PERMISSIVES_HOLD,
-    PROVEN,
     RUN_TABLE,
     START,
     STOP,
@@ -54,13 +50,11 @@ from rigd.model.messages import (
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
-from rigd.model.states import ARMED, LINE_AT_ZERO, NOT_PROVEN, READY, RUNNING, UNPROVEN, VENTED, VENTING
+from rigd.model.states import NOT_PROVEN, RUNNING, UNPROVEN, VENTED, VENTING
 from rigd.model.view import View
 
-ARMED_NS = 60_000_000_000  # arming lapses: the person who armed may have been called away
 OPERATOR_HOLD_NS = 600_000_000_000  # pressure is not left standing on a word for longer than this
 INTERLOCK_HOLD_NS = 60_000_000_000  # a condition that lasts longer does not clear by itself
-PAUSE_NS = 43_200_000_000_000  # whoever was to come for a paused run has been and gone after half a day
 HAND_CHECK_NS = 1_800_000_000_000  # a run that nobody can prove ends unproven after half an hour
 
 
@@ -74,6 +68,7 @@ class Engine:
         self.rig, self.profile, self.specimen, self.carried = rig, profile, specimen, carried
         self.channels = Channels(rig)
         self.outputs = Outputs(rig)
+        self.opening = Opening(rig, self.channels, self.outputs)
         self.interlocks = Interlocks(rig, self.channels, ())
         self.host = Host(rig, profile)
         self.questions = Questions(specimen)
@@ -90,13 +85,13 @@ class Engine:
         self._out: list[Output] = []
         self.live: object | None = None
         self.cut: object | None = None  # the live step that had no next moment, until the line is vented
-        self._since_ns = self._low_since_ns = self._clock_ns = self._clock_at_ns = 0
+        self.since_ns = self.low_since_ns = self._clock_ns = self._clock_at_ns = 0
         self._hold_since_ns = self._held_since_ns = 0
         self._was_held_by = ""
-        self.was_pressurised = self.closing = self._prepared = self.stop_asked = self._fell_with_feed = False
+        self.was_pressurised = self.closing = self.prepared = self.stop_asked = self._fell_with_feed = False
         self.paused = False  # vented and proven amid the run, for hands or a neighbour
-        self._paused_ns = self.closing_since_ns = 0
-        self._pause_asks: tuple[Question, ...] = ()
+        self.paused_ns = self.closing_since_ns = 0
+        self.pause_asks: tuple[Question, ...] = ()
         self.neighbours_pressurised, self.neighbours_want_hands = 0, False
         self._cycle_at = 0
         self._called_pa = NAN
@@ -119,7 +114,7 @@ class Engine:
         t_ns = self._t_ns = message.t_ns
         if self.done:
             return ()
-        self._called_pa, self._sampled = NAN, False
+        self._called_pa, self._sampled, self.outputs.silent = NAN, False, False
         reading = self._take[type(message)](message)
         first = self.interlocks.check(t_ns, self.state, self.outputs.energised)
         if first:
@@ -158,7 +153,7 @@ class Engine:
 
     def _take_opened(self, message: Opened) -> None:
         self.run = message.run
-        self._since_ns = self._low_since_ns = message.t_ns
+        self.since_ns = self.low_since_ns = message.t_ns
         self.interlocks = Interlocks(self.rig, self.channels, message.latched)
         self.say("opened", f"run {message.run} opened by rigd {message.version}", run=message.run)
         self.say("anchor", "wall clock anchor", utc_ns=message.utc_ns)
@@ -200,6 +195,8 @@ class Engine:
     def _take_neighbours(self, message: Neighbours) -> None:
         self.neighbours_pressurised, self.neighbours_want_hands = message.pressurised, message.hands
         self.interlocks.neighbours_live = message.pressurised > 0
+        if message.pressurised:
+            self.opening.forget()  # what feeds them feeds this one
         words = f"{message.pressurised} under pressure{', hands in the chamber' if message.hands else ''}"
         self.say("neighbours", words, pressurised=message.pressurised, hands=message.hands)
 
@@ -214,12 +211,17 @@ class Engine:
         match action.act:
             case "arm" | "start" | "hand_check":
                 event = {"arm": ARM, "start": START, "hand_check": HAND_CHECK}[action.act]
-                self._move(event, action.person)
+                self.move(event, action.person)
+                if event == START:
+                    self.opening.forget()
                 if event == START and self.paused:
                     self._go_on()
                 elif event == START:
                     self._begin_run()
             case "vent":
+                if self.opening.testing:
+                    self.opening.give_up()
+                    self.wanted = SAFE
                 self.end_run("stopped", VENT, f"vented by {action.person}")
             case "stop":
                 self._stop(action.person)
@@ -231,7 +233,7 @@ class Engine:
                 self.say("trip_state", "reset", to=self.interlocks.state)
             case "mark":
                 mark = getattr(self.live, "mark", None)
-                mark(self._sight(False)) if mark else endings.fail_by_mark(self)
+                mark(self.sight(False)) if mark else endings.fail_by_mark(self)
             case "zero":
                 self.zero.begin(self._t_ns)
             case "confirm":
@@ -239,21 +241,23 @@ class Engine:
 
     # ---- the run state
 
-    def _move(self, event: str, why: str) -> None:
+    def move(self, event: str, why: str) -> None:
         """One row of the run table; a missing row here is a bug."""
         old, new = self.state, RUN_TABLE[self.state, event]
         if old == new:
             return
-        self.state, self._since_ns = new, self._t_ns
+        self.state, self.since_ns = new, self._t_ns
         self.say("state", f"{old} to {new}: {why}", **{"from": old, "to": new, "why": why})
         if old == VENTING:
             self._tell_cut()
         if new == VENTING:
             self.wanted, self.target_pa = SAFE, NAN
-            self._low_since_ns = self._t_ns
+            self.low_since_ns = self._t_ns
+            self.opening.look_away()
             self.operator_holds = False
         if new == VENTED:
-            self.say("words", LINE_AT_ZERO)
+            self.opening.said = ""
+            rest.tell_opening(self)
             self.zero.begin(self._t_ns)
         if new == UNPROVEN:
             self.say("words", NOT_PROVEN)
@@ -264,53 +268,15 @@ class Engine:
                 self._run(t_ns)
             case "VENTING":
                 self._feel()
-                self._prove(t_ns)
+                rest.prove(self)
             case "VENTED" | "READY" | "ARMED" if not self.done:  # a person may have ended the run in this step
-                self._stand(t_ns)
+                rest.stand(self)
             case "UNPROVEN":
-                if t_ns - self._since_ns > HAND_CHECK_NS:
+                if t_ns - self.since_ns > HAND_CHECK_NS:
                     if self.paused:
                         self.end_run("stopped", VENT, "nobody could say that the line is at zero")
                     elif self.closing_due:
                         endings.conclude(self)
-
-    def _prove(self, t_ns: int) -> None:
-        rule = self.rig.vent
-        if not self.channels.proves_below(rule.limit_pa, t_ns):
-            self._low_since_ns = t_ns
-        elif t_ns - self._low_since_ns >= rule.hold_ns:
-            self._move(PROVEN, "pressure proven low on every specimen channel")
-            return
-        if t_ns - self._since_ns > rule.timeout_ns:
-            self._move(NO_PROOF, "pressure could not be proven low in time")
-
-    def _stand(self, t_ns: int) -> None:
-        """At zero: read the zero, ask, and see whether what must hold holds."""
-        if self.zero.taking and self.zero.is_complete(t_ns):
-            endings.take_zero(self)
-        if self.closing_due:
-            endings.close(self)
-            return
-        if self.profile is None:
-            return
-        if self.paused and t_ns - self._paused_ns > PAUSE_NS:
-            self.end_run("stopped", VENT, "nobody went on for half a day")
-            return
-        if self._pause_asks:
-            self.questions.add(list(self._pause_asks))
-            self._pause_asks = ()
-        if not self._prepared:
-            self._prepared = True
-            measured = ("water_temperature",) if self.channels.water >= 0 else ()
-            self.questions.add(before_pressure(self.profile, self.specimen, measured))
-        holds = all(row[1] for row in permissives_of(self))
-        if self.state == VENTED and holds:
-            self._move(PERMISSIVES_HOLD, "every permissive holds")
-        elif self.state in (READY, ARMED) and not holds:
-            missing = next(row for row in permissives_of(self) if not row[1])
-            self._move(PERMISSIVE_LOST, f"{missing[0]}: {missing[2]}")
-        elif self.state == ARMED and t_ns - self._since_ns > ARMED_NS:
-            self._move(ARMING_EXPIRED, "nobody started within 60 s")
 
     def _trip(self, cause: str) -> None:
         text = f"TRIP {cause}. The supply is isolated and the line vented. Find the cause, then reset"
@@ -344,18 +310,18 @@ class Engine:
             self.questions.drop_all()  # the person leaves: what is known is the result
             endings.conclude(self)
             return
-        self._move(event, why)
+        self.move(event, why)
 
     def _cut_short(self) -> None:
         """The live step has no next moment. What was half done is told once the line is vented: it is felt so long."""
-        self.paused, self._pause_asks = False, ()
+        self.paused, self.pause_asks = False, ()
         self.questions.drop_all()
         self.cut, self.live = self.live if hasattr(self.live, "cut_short") else None, None
         self._feel()
 
     def _feel(self) -> None:
         if self.cut is not None:
-            self.cut.feel(self._sight(False))  # type: ignore[attr-defined]
+            self.cut.feel(self.sight(False))  # type: ignore[attr-defined]
 
     def _tell_cut(self) -> None:
         cut, self.cut = self.cut, None
@@ -393,34 +359,35 @@ class Engine:
             if live is None:
                 continue
             self.say("step", f"step {self.step_at + 1}: {step.name}", step=self.step_at, name=step.name)
-            self.live = live(step, self.rig, self._sight(False))
+            self.live = live(step, self.rig, self.sight(False))
             self.findings.tally = getattr(self.live, "tally", self.findings.tally)
             self.findings.begin_watching(type(step) is Ramp)
             return
         self.live = None
         self.end_run("", ENDED, "the last step ended")
 
-    def _sight(self, held: bool) -> Sight:
+    def sight(self, held: bool) -> Sight:
         channels = self.channels
         pressure_pa, feed_pa = channels.good(channels.primary), channels.good(channels.feed)
         return Sight(
             self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
             self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at,
-            self.questions.facts,
+            self.questions.facts, self.findings.tally if self.findings else None, self.outputs.kicked_ns,
+            self.host.utc_ns(self._t_ns),
         )  # fmt: skip
 
     def _pause(self, standing: Standing) -> None:
         """Vent and prove amid the run; it goes on by arm and start, like any other pressure."""
-        self.paused, self._paused_ns, self._pause_asks = True, self._t_ns, standing.questions
+        self.paused, self.paused_ns, self.pause_asks = True, self._t_ns, standing.questions
         self.questions.drop_all()
         self.say("pause", standing.said, why=standing.said)
-        self._move(PAUSED, standing.said)
+        self.move(PAUSED, standing.said)
 
     def _go_on(self) -> None:
         self.paused = False
-        self.say("went_on", "the run goes on", paused_ns=self._t_ns - self._paused_ns)
+        self.say("went_on", "the run goes on", paused_ns=self._t_ns - self.paused_ns)
         self._clock_at_ns = self._t_ns
-        self.live.resume(self._sight(False))  # type: ignore[union-attr]
+        self.live.resume(self.sight(False))  # type: ignore[union-attr]
 
     def _run(self, t_ns: int) -> None:
         held = self.operator_holds or bool(self.interlocks.held_by)
@@ -436,9 +403,10 @@ class Engine:
         if self.operator_holds and t_ns - self._hold_since_ns > OPERATOR_HOLD_NS:
             self.end_run("stopped", VENT, "the operator's hold lasted too long")
             return
-        standing: Standing = self.live.advance(self._sight(held))  # type: ignore[union-attr]
+        standing: Standing = self.live.advance(self.sight(held))  # type: ignore[union-attr]
         self.wanted = standing.wanted
         self.target_pa = self._called_pa = standing.target_pa
+        self.outputs.silent = standing.withhold_kick
         if standing.cycle is not None:
             self._out.append(standing.cycle)
         if self.findings.tally is not None:  # type: ignore[union-attr]
@@ -485,7 +453,7 @@ class Engine:
     def wants_hands(self) -> bool:
         """Hands are in the chamber, or this run has paused so that they may be: neighbours wait, vented."""
         questions = self.questions
-        return questions.has_hands_in or (self.paused and (bool(self._pause_asks) or questions.wants_hands))
+        return questions.has_hands_in or (self.paused and (bool(self.pause_asks) or questions.wants_hands))
 
     def _say_interlock(self) -> None:
         row, was = self.interlocks.held_by, self._was_held_by

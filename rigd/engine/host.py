@@ -59,6 +59,10 @@ class Host:
     def anchor(self, t_ns: int, utc_ns: int) -> None:
         self._offset_ns, self._anchored_ns = utc_ns - t_ns, t_ns
 
+    def utc_ns(self, t_ns: int) -> int:
+        """The wall clock at engine time t_ns, by the newest anchor."""
+        return t_ns + self._offset_ns
+
     def take(self, report: HostReport) -> list[Said]:
         """Take a report in; the events it causes as (kind, text, data)."""
         said: list[Said] = []

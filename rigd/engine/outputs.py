@@ -41,6 +41,7 @@ class Outputs:
         "_watchdog",
         "commanded",
         "energised",
+        "silent",
     )
 
     def __init__(self, rig: Rig) -> None:
@@ -52,6 +53,12 @@ class Outputs:
         self._kick_every_ns = rig.watchdog_ns // KICK_FRACTION
         self._kick_at_ns = 0
         self._kicks = 0
+        self.silent = False  # no kick is given in this step, to see that the relay lets go
+
+    @property
+    def kicked_ns(self) -> int:
+        """When the last kick was given, 0 or less before the first."""
+        return self._kick_at_ns - self._kick_every_ns
 
     def forget(self, device: int) -> None:
         """A device came back: what its outputs show is unknown, so the next command to each is sent whatever it is."""
@@ -113,7 +120,7 @@ class Outputs:
 
     def kick(self, seq: int, t_ns: int, out: list[Message]) -> None:
         """Append a Kick when one is due; the caller has seen a good scan and a whole step."""
-        if self._watchdog == UNKNOWN or t_ns < self._kick_at_ns:
+        if self._watchdog == UNKNOWN or t_ns < self._kick_at_ns or self.silent:
             return
         self._kick_at_ns = t_ns + self._kick_every_ns
         self._kicks = (self._kicks + 1) % COUNTER_END

@@ -11,6 +11,7 @@ from rigd.engine.pressure import PressureLoop
 from rigd.engine.standing import AT_CEILING, DONE, LOST, NEAR, STALLED, Sight, Standing
 from rigd.engine.surge import SurgeStep
 from rigd.engine.turns import TurnsStep
+from rigd.engine.walk_pressure import CHECK_STEPS
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Proof, Ramp, Surge, Vent
@@ -186,4 +187,5 @@ class VentStep:
 LIVE_STEPS = {
     Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep,
     CapTurns: TurnsStep, Flush: FlushStep,
+    **CHECK_STEPS,
 }  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rigd.calc.exact.calibration import NAN
-from rigd.model.states import CLEAR, LINE_AT_ZERO, NOT_PROVEN, READY, RUNNING, UNPROVEN, VENTED, VENTING
+from rigd.model.states import CLEAR, NOT_PROVEN, READY, RUNNING, UNDER_TEST, UNPROVEN, VENTED, VENTING
 from rigd.model.view import View
 
 if TYPE_CHECKING:
@@ -78,7 +78,9 @@ def words_of(engine: Engine) -> str:
         if engine.questions.wants_hands and engine.neighbours_pressurised:
             return "waits for its neighbours: the chamber is opened when all are vented"
         missing = next((row for row in permissives_of(engine) if not row[1]), None)
-        return f"{missing[0]}: {missing[2]}" if missing else LINE_AT_ZERO
+        return f"{missing[0]}: {missing[2]}" if missing else opening_of(engine)[0]
+    if engine.opening.testing:
+        return UNDER_TEST
     return {
         READY: "ready to arm",
         VENTING: "venting: keep away until the pressure is proven low",
@@ -86,10 +88,20 @@ def words_of(engine: Engine) -> str:
     }.get(state, "armed: start within 60 s")
 
 
+def opening_of(engine: Engine) -> tuple[str, tuple[str, ...]]:
+    """What may be said of opening up, and why it is not more; "" while there may be pressure."""
+    if engine.state in (VENTED, READY):
+        return engine.opening.words(engine.now_ns, engine.interlocks.state != CLEAR)
+    if engine.state == UNPROVEN:
+        return NOT_PROVEN, ()
+    return (UNDER_TEST if engine.opening.testing else ""), ()
+
+
 def show(engine: Engine, t_ns: int) -> View:
     channels, interlocks = engine.channels, engine.interlocks
     steps = engine.profile.steps if engine.profile else ()
     held_by = interlocks.held_by or ("operator" if engine.operator_holds else "")
+    opening, lacks = opening_of(engine)
     missing_first = sorted(permissives_of(engine), key=lambda row: row[1])
     return View(
         t_ns=t_ns,
@@ -113,4 +125,6 @@ def show(engine: Engine, t_ns: int) -> View:
         outcome=engine.outcome,
         paused=engine.paused,
         counted=engine.findings.tally.told() if engine.findings and engine.findings.tally else (),
+        opening=opening,
+        opening_lacks=lacks,
     )

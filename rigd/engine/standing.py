@@ -3,10 +3,10 @@
 A step sees the world through `Sight`: the newest good pressure (NaN when there is none, and then it waits: lost
 channels are the interlocks' business), the program clock, which stands still while somebody holds, and the channels
 of its rig. It answers with a `Standing`. It never blocks and never raises. A step may also have `resume(sight)`,
-called when the run goes on after a pause, `answer(question, value, person)`, told what people say to its questions,
-`mark(sight)`, for the one key that says *it fails now* where that does not end the run, `cut_short(seq, t_ns)` with
-`feel(sight)`, asked for what was half done once a run that ended is vented and shown each sample until then, and a
-`tally`.
+called when the run goes on after a pause, `look(sight)`, called in every step of the engine while it is paused at
+rest, `answer(question, value, person)`, told what people say to its questions, `mark(sight)`, for the one key that says
+*it fails now* where that does not end the run, `cut_short(seq, t_ns)` with `feel(sight)`, asked for what was half done
+once a run that ended is vented and shown each sample until then, and a `tally`.
 """
 
 from typing import NamedTuple, Protocol
@@ -41,6 +41,9 @@ class Sight(NamedTuple):
     hands: bool  # a neighbour has, or asks for, hands in the chamber
     at: int  # index of the live step in the profile
     facts: dict[str, str]  # what is known of the specimen, to be read only
+    tally: "Tally | None" = None  # what the steps before have counted
+    kicked_ns: int = 0  # when the watchdog was kicked last
+    utc_ns: int = 0  # wall clock, by the newest anchor
 
 
 class Tally(Protocol):
@@ -72,4 +75,5 @@ class Standing(NamedTuple):
     judgement: Judgement | None = None  # a turn, an aim or a check is judged
     events: tuple[tuple[str, str, Data], ...] = ()  # (kind, words, data)
     questions: tuple[Question, ...] = ()  # asked now, or with PAUSE once the line is proven vented
+    withhold_kick: bool = False  # the watchdog is not kicked in this step, to see that its relay lets go
     is_safe_point: bool = False  # a stop that was asked for may be had here

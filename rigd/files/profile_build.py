@@ -4,6 +4,7 @@ from typing import Any
 
 from rigd.files.flush_shape import build_flush
 from rigd.files.turns import build_turns
+from rigd.files.walk_shape import build_check
 from rigd.model.profile import (
     Ask,
     CloseDown,
@@ -95,8 +96,9 @@ def _step(kind: str, shape: Any) -> Step:
             return Vent(name=shape.name)
         case "ask":
             return Ask(name=shape.name, timeout_ns=shape.timeout)
-    assert kind == "close_down", kind
-    return CloseDown(name=shape.name, prompts=tuple(shape.prompts))
+        case "close_down":
+            return CloseDown(name=shape.name, prompts=tuple(shape.prompts))
+    return build_check(kind, shape)
 
 
 def blocks_of(shape: Any) -> tuple[int, ...]:

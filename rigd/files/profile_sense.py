@@ -12,6 +12,7 @@ from rigd.files.flush_shape import check_flush
 from rigd.files.profile_shape import STEP_SHAPES
 from rigd.files.surges import check_surge
 from rigd.files.turns import check_turns
+from rigd.files.walk_shape import WALK_SHAPES, check_walk
 from rigd.model.specimen import CAP_FACTS, FACTS
 
 PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
@@ -19,7 +20,8 @@ PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
 FACTS_OF_A_BURST = tuple(fact for fact in FACTS if fact not in CAP_FACTS or fact in ("make", "size"))
 LONGEST_RAMP_NS = 24 * 3600 * 1_000_000_000  # a ramp that takes longer is a hold test and wants another profile
 RAISING_STEPS = ("fill", "ramp", "hold", "surge", "cap_turns", "flush")  # a proof vents by itself
-PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns", "flush")
+CHECKS_UNDER_PRESSURE = ("check_vent", "check_agreement", "check_isolation", "check_bladder")
+PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns", "flush", *CHECKS_UNDER_PRESSURE)
 
 
 def pick_step(document: Document, path: Path, entry: Any) -> Any:
@@ -60,7 +62,10 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             check_flush(document, path, shape)
         if kind == "cap_turns":
             check_turns(document, path, shape, _written_kinds(document), sound.get("required") or [])
-        _check_within_max(document, path, shape, sound)
+        if kind in WALK_SHAPES:
+            check_walk(document, path, kind, shape, sound.get("max"))
+        else:
+            _check_within_max(document, path, shape, sound)
     _check_criterion(document, sound, steps)
     _check_facts(document, sound)
     sound["steps"] = list(steps.values())
@@ -82,7 +87,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
     raised = filled = proved = False
     for index, kind in enumerate(kinds):
         path: Path = ("steps", index, kind)
-        if kind in ("mount", "ask", "close_down") and raised:
+        if kind in ("mount", "ask", "close_down", *WALK_SHAPES) and raised:
             document.fault(path, f"`{kind}` with pressure still in the body", "a `vent` step before it", at_key=True)
             raised = False  # told once
         if kind in ("ramp", "hold", "surge", "cap_turns", "flush"):

@@ -22,6 +22,7 @@ from rigd.files.fields import (
 )
 from rigd.files.flush_shape import FlushShape
 from rigd.files.turn_shape import CapTurnsShape
+from rigd.files.walk_shape import WALK_SHAPES, WalkStepShape
 from rigd.model.profile import MEDIA, OUTLETS, RETURN_SIGNS, SHAPES, SHOTS, WHEN_STUCK
 from rigd.model.specimen import FACTS
 
@@ -183,7 +184,7 @@ class SurgeShape(Shape):
     moving_part: MovingPartShape | None = Field(default=None, description="left out: nothing in the body moves")
 
 
-class StepShape(Shape):
+class StepShape(WalkStepShape):
     """One step: exactly one key, the kind of step."""
 
     model_config = ConfigDict(json_schema_extra={"minProperties": 1, "maxProperties": 1})
@@ -213,6 +214,7 @@ STEP_SHAPES: dict[str, Any] = {
     "vent": VentStepShape,
     "ask": AskShape,
     "close_down": CloseDownShape,
+    **WALK_SHAPES,
 }
 
 

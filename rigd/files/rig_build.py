@@ -8,6 +8,7 @@ from typing import Any
 
 from rigd.files import units
 from rigd.files.document import Document
+from rigd.files.pocket_shape import build_pockets
 from rigd.files.rig_shape import SWITCH_WORDS, RowShape, SwitchChannel
 from rigd.files.rig_stations import count_of, spread
 from rigd.model.rig import (
@@ -44,8 +45,8 @@ NO_READ_BACK = "none"
 ANYONE = "anyone"
 
 
-def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
-    sound, written = spread(sound)
+def build_rig(document: Document, as_written: dict[str, Any]) -> Rig:
+    sound, written = spread(as_written)
     devices, channels = list(sound["devices"]), list(sound["channels"])
     inlet = sound["inlet_flow"]
     return Rig(
@@ -64,13 +65,14 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
             period_ns=sound["control"].period,
             trim_pa=sound["control"].trim,
         ),
-        vent=VentRule(limit_pa=sound["vent"].limit, hold_ns=sound["vent"].hold, timeout_ns=sound["vent"].timeout),
+        vent=_vent(sound["vent"]),
         agreement=Agreement(limit_pa=sound["agreement"].limit, persistence_ns=sound["agreement"].persistence),
         relief=Relief(
             set_pa=sound["relief"].set_,
             reseat_pa=sound["relief"].reseat,
             tested=sound["relief"].tested,
             margin=sound["relief"].margin,
+            test_every_ns=sound["relief"].test_every or 0,
         ),
         parts=tuple(Part(name=name, rating_pa=rating) for name, rating in sound["parts"].items()),
         volumes=tuple(
@@ -95,6 +97,8 @@ def build_rig(document: Document, sound: dict[str, Any]) -> Rig:
             for name, shape in (sound.get("failure_modes") or {}).items()
         ),
         stations=count_of(sound),
+        pockets=build_pockets(as_written, channels, list(sound["outputs"])),
+        commissioned_ns=sound.get("commissioned_within") or 0,
     )
 
 
@@ -243,6 +247,17 @@ def _output(name: str, shape: Any, devices: list[str], channels: list[str]) -> O
         pa_low=shape.pressure.safe if shape.pressure else 0.0,
         pa_high=shape.pressure.energised if shape.pressure else 0.0,
         station=shape.station or 0,
+    )
+
+
+def _vent(shape: Any) -> VentRule:
+    test = shape.isolation_test
+    return VentRule(
+        limit_pa=shape.limit,
+        hold_ns=shape.hold,
+        timeout_ns=shape.timeout,
+        isolation_ns=test.shut_for if test else 0,
+        isolation_rise_pa=test.rise if test else 0.0,
     )
 
 

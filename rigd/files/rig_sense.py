@@ -11,6 +11,7 @@ from rigd.files import units
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
 from rigd.files.fields import EACH
+from rigd.files.pocket_sense import check_pockets
 from rigd.files.rig_build import KIND_OF, NO_READ_BACK, quantity_of, signal_of
 from rigd.files.rig_limits import check_limits
 from rigd.files.rig_shape import CHANNEL_SHAPES, QUANTITY_OF_ROLE, SwitchChannel
@@ -75,6 +76,7 @@ def check_rig(document: Document, sound: dict[str, Any]) -> None:
         if whole[block]:
             _check_needed(document, sound, block)
     _check_line(document, sound)
+    check_pockets(document, sound)
 
 
 def _entries(sound: dict[str, Any], block: str) -> dict[str, Any]:

@@ -37,6 +37,7 @@ from rigd.files.fields import (
     one_or_each,
     quantity,
 )
+from rigd.files.pocket_shape import MAX_POCKETS, AgeLimit, IsolationTestShape, PocketShape
 from rigd.model.observations import OBSERVATIONS
 from rigd.model.rig import OUTPUT_ROLES, RESTRAINTS
 from rigd.model.states import RUN_STATES
@@ -308,6 +309,9 @@ class VentShape(Shape):
     limit: PositivePressure = Field(description="every specimen channel must be below this")
     hold: duration("100 ms", "60 s") = Field(description="for this long")
     timeout: duration("1 s", "10 min") = Field(description="else it is UNPROVEN")
+    isolation_test: IsolationTestShape | None = Field(
+        default=None, description="after a run: a rise test that proves the supply's isolation"
+    )
 
 
 class AgreementShape(Shape):
@@ -323,6 +327,7 @@ class ReliefShape(Shape):
     set_: PositivePressure = Field(alias="set", description="pressure at which it lifts")
     reseat: PositivePressure = Field(description="pressure below which it is shut again")
     tested: Day = Field(description="date of its last proof test")
+    test_every: AgeLimit | None = Field(default=None, description="how old that test may be, such as 365 day")
     margin: Percent = Field(description="each limit stands at least this far below the next")
 
 
@@ -419,4 +424,10 @@ class RigShape(Shape):
     line: LineShape | None = Field(default=None, description="the line to the specimen, to foretell water hammer")
     failure_modes: dict[Name, FailureModeShape] | None = Field(
         default=None, max_length=40, description="ways to fail that this lab tells apart, beside those that ship"
+    )
+    pockets: dict[Label, PocketShape] | None = Field(
+        default=None, max_length=MAX_POCKETS, description="every place that can hold pressure, by name"
+    )
+    commissioned_within: AgeLimit | None = Field(
+        default=None, description="unattended runs only so long after a passed walk, such as 30 day"
     )

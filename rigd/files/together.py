@@ -9,6 +9,8 @@ from rigd.files.flush_shape import check_flush_on
 from rigd.files.rig_limits import psi
 from rigd.files.surges import check_surge_on
 from rigd.files.turns import check_turns_on
+from rigd.files.walk_shape import check_walk_on
+from rigd.model import walk
 from rigd.model.errors import Fault
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
@@ -16,6 +18,7 @@ from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Surge
 from rigd.model.rig import Channel, Rig
 
 ATMOSPHERE_PA = 101_325.0
+WALK_KINDS = {shape: kind for kind, shape in walk.KINDS.items()}
 STANDS_WITHIN = 0.5
 """Of `signs.lag`: a sample further behind no longer counts as one that stood (calc.exact.burst.CLEAN_FRACTION; a test
 holds the two equal), and a sound ramp must stand, or no onset is ever seen."""
@@ -37,6 +40,8 @@ def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document:
                 check_flush_on(rig, document, ("steps", index, "flush"), step, profile.max_pa)
             case CapTurns():
                 check_turns_on(rig, document, ("steps", index, "cap_turns"), step)
+            case _ if type(step) in WALK_KINDS:
+                check_walk_on(rig, document, ("steps", index, WALK_KINDS[type(step)]), step)
             case Fill() if not any(output.role == "fill" for output in rig.outputs):
                 path: Path = ("steps", index, "fill")
                 document.fault(path, "a fill step", f"a rig with a fill valve; {rig.name} has none", at_key=True)

@@ -29,6 +29,7 @@ EVENTS = {
     "pause": "the run waits, vented, for hands or a neighbour; data: why",
     "went_on": "the run goes on after a pause; data: paused_ns",
     "neighbours": "other stations; data: pressurised, hands",
-    "words": "what the screen says about opening up",
+    "words": "what the screen says about opening up; data: lacks, why it does not say more",
+    "isolation": "a rise test of what feeds the line began or ended; data: passed (none at its begin), rise_pa",
     "closed": "nothing more will come",
 }

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
+from rigd.model.walk import WalkStep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +142,7 @@ class Surge:
     part: MovingPart | None
 
 
-Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns | Flush
+Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns | Flush | WalkStep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -168,6 +168,19 @@ class VentRule:
     limit_pa: float
     hold_ns: int
     timeout_ns: int
+    isolation_ns: int = 0  # after a run the vent is shut for this long to see that nothing comes, 0 = never ...
+    isolation_rise_pa: float = 0.0  # ... and no specimen channel may rise by more than this
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pocket:
+    """A place that can hold pressure by itself. One with a sensor is proven by it; one without is vented when its
+    output is seen de-energised, or is a person's to check by hand."""
+
+    name: str
+    channel: int  # index into Rig.channels: the sensor that proves it low, -1 = none
+    vent: int  # index into Rig.outputs: de-energised it lets the pocket out, -1 = none
+    hand_checked: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,6 +205,7 @@ class Relief:
     reseat_pa: float
     tested: str  # date of its last proof test, ISO
     margin: float  # each limit must stand at least this fraction below the next
+    test_every_ns: int = 0  # how old that test may be, 0 = the rig file does not say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,3 +286,5 @@ class Rig:
     failure_modes: tuple[FailureMode, ...] = ()  # of this lab, beside model.observations.FAILURE_MODES
     stations: int = 1  # how many specimens at once, each with valves and channels of its own
     station: int = 0  # which of them this is the rig of (model.stations.of_station), 0 = the whole rig
+    pockets: tuple[Pocket, ...] = ()  # none declared: nobody is ever told that it is safe to open
+    commissioned_ns: int = 0  # how old a passed commissioning walk may be for unattended runs, 0 = none are allowed

@@ -7,7 +7,7 @@ points at the new one.
 
 from dataclasses import dataclass, replace
 
-from rigd.model.rig import Channel, Rig
+from rigd.model.rig import Channel, Pocket, Rig
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,12 +42,19 @@ def of_station(rig: Rig, number: int) -> Station:
         channels=tuple(rig.channels[at] for at in channels),
         outputs=tuple(replace(rig.outputs[at], read_back=new_at.get(rig.outputs[at].read_back, -1)) for at in outputs),
         rows=tuple(replace(row, channel=new_at[row.channel]) for row in rig.rows if row.channel in new_at),
+        pockets=_pockets(rig, new_at, {old: new for new, old in enumerate(outputs)} | {-1: -1}),
     )
     picks = tuple(
         tuple(at for at, channel in enumerate(_of_device(rig, device)) if channel.station in own)
         for device in range(len(rig.devices))
     )
     return Station(number=number, rig=mine, picks=picks, outputs=outputs)
+
+
+def _pockets(rig: Rig, channel_at: dict[int, int], output_at: dict[int, int]) -> tuple[Pocket, ...]:
+    """What is shared, and what can be seen or let out here; the pockets of other stations are theirs."""
+    mine = [pocket for pocket in rig.pockets if pocket.channel in channel_at and pocket.vent in output_at]
+    return tuple(replace(p, channel=channel_at[p.channel], vent=output_at[p.vent]) for p in mine)
 
 
 def _of_device(rig: Rig, device: int) -> list[Channel]:

@@ -38,3 +38,5 @@ class View:
     outcome: str
     paused: bool = False  # vented amid the run, for hands or a neighbour; arm and start go on with it
     counted: Data = ()  # cycles so far (model.verdicts.CYCLE_RESULTS)
+    opening: str = ""  # what may be said of opening up, one of the words of model.states; "" under pressure
+    opening_lacks: tuple[str, ...] = ()  # why it is not more than that, in words

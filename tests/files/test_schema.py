@@ -20,6 +20,7 @@ SHIPPED = [
     ("surge-air-over-water", "profile"),
     ("demo-leak", "rig"),
     ("cap-turn-leak", "profile"),
+    ("commissioning", "profile"),
     ("K-21", "specimen"),
     ("L-21", "specimen"),
     ("M-21", "specimen"),

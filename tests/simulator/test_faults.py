@@ -22,7 +22,11 @@ def ramped(hand, kind: str, to_psi: float = 440, body: str = "strong"):
     return run
 
 
-@pytest.mark.parametrize("kind", sorted(set(FAULTS) - {"sensor_not_finite", "both_sensors_die_at_burst"}))
+ASLEEP = {"supply_valve_leaks", "relay_welded", "emergency_stop_unseen"}
+"""A run in which nothing else goes wrong does not show these: finding them is what the commissioning walk is for."""
+
+
+@pytest.mark.parametrize("kind", sorted(set(FAULTS) - ASLEEP - {"sensor_not_finite", "both_sensors_die_at_burst"}))
 def test_no_fault_passes_without_a_trace(hand, kind: str) -> None:
     sound, faulty = hand(3, "strong"), hand(3, "strong", (kind,))
     for run in (sound, faulty):

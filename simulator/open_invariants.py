@@ -1,0 +1,175 @@
+"""What must be true whenever a rig says that it is safe to open (SAFETY S27 to S30, invariants 9 and 28 to 30).
+
+A judge of its own beside `invariants`: it looks at the raw counts that were delivered, the commands that were given
+and, where it is handed the plant, at the true pressures. Of the engine it hears the words and nothing else. Use it so:
+one `OpeningWatch(rig)` for each engine, `turned(message, said, plant)` after every step; `plant` is None where
+transducers lie or valves stick for the night's own reasons and only the record can be judged.
+"""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from rigd.model.messages import Event, Input, Output, Scan, ValveCommand
+from rigd.model.rig import Rig
+from rigd.model.states import LINE_AT_ZERO, SAFE_TO_OPEN
+from simulator.bodies import PSI
+from simulator.gauge import GOOD, Gauge
+from simulator.promises import require
+from simulator.swarm import shipped
+
+COUNT_PA = 450.0  # one count of the coarsest specimen channel, rounded up
+TRUE_PA = 2.0 * PSI  # how far the truth may stand above what good transducers show
+NOISE_PA = 1.0 * PSI  # by which two single samples of a quiet line may differ
+FEEDS = ("supply", "inlet", "air")
+NEVER = -1
+
+
+class Truth(Protocol):
+    specimen_pa: float
+    tank_pa: float
+
+    @property
+    def supply_open(self) -> float: ...
+
+    @property
+    def inlet_open(self) -> float: ...
+
+
+class OpeningWatch:
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        straight = {c.name: c for c in shipped()[0].channels}  # the nights bend these lines; the truth stays straight
+        self._gauges = [
+            [(at, Gauge(c, straight.get(c.name, c))) for at, c in enumerate(rig.channels) if c.device == device]
+            for device in range(len(rig.devices))
+        ]
+        self._specimens = [at for at, c in enumerate(rig.channels) if c.role == "specimen"]
+        self.value = [0.0] * len(rig.channels)
+        self.good = [False] * len(rig.channels)
+        self._zero = [0.0] * len(rig.channels)
+        self._low_ns = [NEVER] * len(rig.channels)
+        self._sent = [output.counts_safe for output in rig.outputs]
+        self._vent = next((at for at, output in enumerate(rig.outputs) if output.role == "vent"), NEVER)
+        self._live_ns = 0  # when a feed was last asked for, or seen, open; the start of a process knows nothing
+        self._shut_ns = NEVER  # since when the vent is shut with every feed shut
+        self._lowest: dict[int, float] = {}
+        self._proven_ns = NEVER  # when a rise test last ended well
+        self.says_safe = False
+        self.safe_said = 0
+
+    @property
+    def is_rise_test(self) -> bool:
+        """Nothing but the vent is energised: it is shut to see that nothing comes."""
+        return all(
+            counts == output.counts_safe or output.role == "vent"
+            for counts, output in zip(self._sent, self.rig.outputs, strict=True)
+            if output.role != "watchdog"
+        )
+
+    def turned(self, message: Input, said: Sequence[Output], plant: Truth | None = None) -> None:
+        """After every step of the engine."""
+        if type(message) is Scan:
+            self._read(message)
+        for output in said:
+            if type(output) is ValveCommand:
+                self._command(output)
+            elif type(output) is Event:
+                self._hear(output, plant)
+        if self.says_safe and type(message) is Scan:
+            self._check_feeds(message.t_ns)
+
+    # ---- the record
+
+    def _read(self, scan: Scan) -> None:
+        limit_pa = self.rig.vent.limit_pa + COUNT_PA
+        for (at, gauge), counts in zip(self._gauges[scan.device], scan.counts, strict=True):
+            quality, value = gauge.look(counts)
+            self.value[at], self.good[at] = value, quality == GOOD
+            low = self.good[at] and max(value, value - self._zero[at]) < limit_pa
+            self._low_ns[at] = NEVER if not low else scan.t_ns if self._low_ns[at] == NEVER else self._low_ns[at]
+        if any(self._is_live(at) for at in range(len(self._sent))):
+            self._live_ns = scan.t_ns
+            self._shut_ns = NEVER
+        if self._shut_ns != NEVER:
+            for at in self._specimens:
+                self._lowest[at] = min(self._lowest.get(at, self.value[at]), self.value[at])
+                if self._low_ns[at] == NEVER:
+                    self._shut_ns = NEVER  # a test in which the line was not low proves nothing
+                    break
+
+    def _is_live(self, at: int) -> bool:
+        """Whether a feed is asked for or seen open."""
+        output = self.rig.outputs[at]
+        if output.role not in FEEDS:
+            return False
+        return self._sent[at] != output.counts_safe or (output.read_back >= 0 and self.value[output.read_back] == 1.0)
+
+    def _command(self, command: ValveCommand) -> None:
+        self._sent[command.output] = command.counts
+        if command.output == self._vent:
+            if command.counts != self.rig.outputs[self._vent].counts_safe:
+                self._shut_ns, self._lowest = command.t_ns, {}
+            elif self._shut_ns != NEVER:
+                self._end_test(command.t_ns)
+        elif self._is_live(command.output):
+            self._live_ns, self._shut_ns = command.t_ns, NEVER
+
+    def _end_test(self, t_ns: int) -> None:
+        rule = self.rig.vent
+        held = t_ns - self._shut_ns >= rule.isolation_ns > 0 and self._lowest
+        tight = all(self.value[at] - lowest <= rule.isolation_rise_pa + NOISE_PA for at, lowest in self._lowest.items())
+        self._shut_ns = NEVER
+        if held and tight:
+            self._proven_ns = t_ns
+
+    # ---- the words
+
+    def _hear(self, event: Event, plant: Truth | None) -> None:
+        data = dict(event.data)
+        if event.kind == "zero" and data["accepted"]:
+            name = data["channel"]
+            self._zero[next(at for at, c in enumerate(self.rig.channels) if c.name == name)] = float(data["zero_pa"])  # type: ignore[arg-type]
+        elif event.kind == "state" and data["to"] not in ("VENTED", "READY"):
+            self.says_safe = False
+        elif event.kind == "words":
+            self.says_safe = event.text == SAFE_TO_OPEN
+            require(event.text == SAFE_TO_OPEN or event.text != LINE_AT_ZERO or data.get("lacks") != "",
+                    "SAFE_TO_OPEN_IS_PROVEN", "no more than LINE AT ZERO, and nothing is said to lack")  # fmt: skip
+            if self.says_safe:
+                self.safe_said += 1
+                self.check_said(event.t_ns, plant)
+
+    def check_said(self, t_ns: int, plant: Truth | None) -> None:
+        """SAFE TO OPEN has just been said."""
+        hold_ns = self.rig.vent.hold_ns - 2 * max(device.scan_ns for device in self.rig.devices)
+        for at in self._specimens:
+            name = self.rig.channels[at].name
+            low = self._low_ns[at] != NEVER and t_ns - self._low_ns[at] >= hold_ns
+            require(low, "SAFE_TO_OPEN_IS_PROVEN", f"{name} low only since {self._low_ns[at]}, now {t_ns}")
+            worse = max(self.value[at], self.value[at] - self._zero[at])
+            require(worse < self.rig.vent.limit_pa + COUNT_PA, "ZERO_NEVER_HIDES", f"{name} {worse} Pa")
+        words = f"live at {self._live_ns}, proven at {self._proven_ns}, now {t_ns}"
+        require(self._proven_ns != NEVER and self._proven_ns > self._live_ns, "ISOLATION_PROVEN", words)
+        self._check_feeds(t_ns)
+        self._check_pockets(t_ns, hold_ns)
+        if plant is not None:
+            most_pa = self.rig.vent.limit_pa + TRUE_PA
+            words = f"truly {plant.specimen_pa} Pa, tank {plant.tank_pa} Pa"
+            require(plant.specimen_pa < most_pa and plant.tank_pa < most_pa, "SAFE_TO_OPEN_IS_PROVEN", words)
+            require(not plant.supply_open and not plant.inlet_open, "ISOLATION_PROVEN", "a valve is truly open")
+
+    def _check_feeds(self, t_ns: int) -> None:
+        live = [self.rig.outputs[at].name for at in range(len(self._sent)) if self._is_live(at)]
+        require(not live, "ISOLATION_PROVEN", f"said to be safe at {t_ns} with {live} open")
+
+    def _check_pockets(self, t_ns: int, hold_ns: int) -> None:
+        require(self.rig.pockets, "NO_POCKET_FORGOTTEN", "the rig declares none")
+        for pocket in self.rig.pockets:
+            require(not pocket.hand_checked, "NO_POCKET_FORGOTTEN", f"{pocket.name} is for a person to check")
+            if pocket.channel >= 0:
+                since_ns = self._low_ns[pocket.channel]
+                require(since_ns != NEVER and t_ns - since_ns >= hold_ns, "NO_POCKET_FORGOTTEN", pocket.name)
+                continue
+            output = self.rig.outputs[pocket.vent]
+            vented = self._sent[pocket.vent] == output.counts_safe and self.value[output.read_back] == 0.0
+            require(vented, "NO_POCKET_FORGOTTEN", f"{pocket.name} is not let out")
