@@ -7,16 +7,21 @@ mean.
 
 import errno
 import fcntl
+import hashlib
 import os
 import stat
 from collections.abc import Iterable
 from pathlib import Path
+from typing import BinaryIO
 
 TEMPORARY = ".unfinished-"
 """Names that begin so are leavings of a crash; whoever seals a folder removes them."""
 
 MAX_FILE_BYTES = 1 << 31
 """No file of a record is near this; a larger one is not ours."""
+
+PIECE_BYTES = 1 << 20
+"""What is hashed at a time."""
 
 READ_ONLY, READ_ONLY_FOLDER = 0o444, 0o555
 
@@ -94,14 +99,30 @@ def make_folder(path: Path, *, disk: Disk = DISK) -> None:
 
 def read_file(path: Path, *, limit: int = MAX_FILE_BYTES) -> bytes:
     """All bytes of a regular file. Raises OSError in words for links, pipes, devices and what is too large."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
-    with open(descriptor, "rb") as file:
-        status = os.fstat(descriptor)
-        if not stat.S_ISREG(status.st_mode):
-            raise OSError(errno.EINVAL, "it is not a regular file")
-        if status.st_size > limit:
-            raise OSError(errno.EFBIG, f"it has {status.st_size} bytes; allowed: {limit}")
+    with _open_regular(path, limit) as file:
         return file.read(limit + 1)
+
+
+def digest_file(path: Path, *, limit: int = MAX_FILE_BYTES) -> tuple[int, str]:
+    """Size and SHA-256 of a regular file, however long a night it holds. Raises OSError as `read_file`."""
+    digest, size = hashlib.sha256(), 0
+    with _open_regular(path, limit) as file:
+        while piece := file.read(PIECE_BYTES):
+            digest.update(piece)
+            size += len(piece)
+    return size, digest.hexdigest()
+
+
+def _open_regular(path: Path, limit: int) -> BinaryIO:
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    file = open(descriptor, "rb")  # closed by who asked, or below
+    status = os.fstat(descriptor)
+    if stat.S_ISREG(status.st_mode) and status.st_size <= limit:
+        return file
+    file.close()
+    if not stat.S_ISREG(status.st_mode):
+        raise OSError(errno.EINVAL, "it is not a regular file")
+    raise OSError(errno.EFBIG, f"it has {status.st_size} bytes; allowed: {limit}")
 
 
 class FolderLock:

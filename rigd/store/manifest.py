@@ -18,7 +18,7 @@ from typing import Any
 
 from rigd.model.errors import RecordAltered
 from rigd.store import chain, journal, seal
-from rigd.store.disk import DISK, READ_ONLY, READ_ONLY_FOLDER, TEMPORARY, Disk, read_file, write_file
+from rigd.store.disk import DISK, READ_ONLY, READ_ONLY_FOLDER, TEMPORARY, Disk, digest_file, read_file, write_file
 from rigd.store.encode import parse_json
 from rigd.store.keys import RigKey
 
@@ -224,8 +224,8 @@ def _files_to_seal(folder: Path, disk: Disk) -> dict[str, dict[str, Any]]:
                 odd.append(f"{name!r} is no name for a file of a record")
                 continue
             os.chmod(entry.path, READ_ONLY)
-            data = read_file(Path(entry.path))
-            files[name] = {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+            size, digest = digest_file(Path(entry.path))
+            files[name] = {"bytes": size, "sha256": digest}
         elif not entry.is_dir(follow_symlinks=False):
             odd.append(f"{name!r} is {kind_of(entry)}: only files and folders can be sealed")
     if odd:
