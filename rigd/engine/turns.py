@@ -134,6 +134,7 @@ class TurnsStep:
         here_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
         self._from_pa = here_pa
         self._loop = PressureLoop(self._rig.control, sight.t_ns, here_pa)
+        self._asked = False
         self._enter(BUILD, sight)
 
     def _fed(self, sight: Sight, target_pa: float) -> Standing:
