@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from math import sqrt
 
 from rigd.calc import energy
+from rigd.calc.expect_air import air_check_s
 from rigd.calc.expect_surge import ExpectedSurge, expect_surges
 from rigd.calc.expect_turns import turns_s
 from rigd.calc.expect_walk import WALK_STEPS, expect_check
 from rigd.calc.line import LineSurge, foretell
+from rigd.model.air import AirCheck
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Surge, Vent
@@ -359,6 +361,9 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
         case Surge():
             (owed,) = expect_surges(None, ((index, step),), None, None)
             at_pa, to_pa, least_s, most_s = step.pressure_pa, 0.0, owed.least_s, owed.most_s
+        case AirCheck():
+            to_pa, rate = max(step.pressures_pa, default=at_pa), step.ramp_pa_per_s
+            waits, (least_s, most_s) = True, air_check_s(step)
         case Flush():
             at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
             least_s = step.aims * (step.duration_ns / 1e9 + step.pressure_pa / step.ramp_pa_per_s)
@@ -394,6 +399,7 @@ _KINDS = {
     Surge: "surge",
     CapTurns: "cap_turns",
     Flush: "flush",
+    AirCheck: "air_check",
     Vent: "vent",
     Ask: "ask",
     CloseDown: "close_down",

@@ -12,6 +12,7 @@ from rigd.engine.questions import Question, after_pressure
 from rigd.engine.standing import AT_CEILING, DONE, ENDS, LOST, STALLED, Standing
 from rigd.engine.states import ENDED, STOP, VENT
 from rigd.model.carried import NOTHING_CARRIED, Carried
+from rigd.model.messages import Judgement
 from rigd.model.states import UNPROVEN
 
 if TYPE_CHECKING:
@@ -148,6 +149,14 @@ def _take_last_answer(engine: Engine, question: Question, value: str, person: st
     if judgement is not None:
         engine.put(judgement)
         engine.questions.drop_of_step()
+
+
+def take_judgement(engine: Engine, judgement: Judgement) -> None:
+    """Of a part of the test. What an air check found belongs to the result of any kind of test."""
+    assert engine.findings is not None
+    if judgement.kind == "air":
+        engine.findings.air = judgement.data
+    engine.put(judgement)
 
 
 def take_zero(engine: Engine) -> None:

@@ -372,8 +372,8 @@ class Engine:
         return Sight(
             self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
             self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at,
-            self.questions.facts, self.findings.tally if self.findings else None, self.outputs.kicked_ns,
-            self.host.utc_ns(self._t_ns),
+            self.specimen, self.questions.facts, self.findings.tally if self.findings else None,
+            self.outputs.kicked_ns, self.host.utc_ns(self._t_ns),
         )  # fmt: skip
 
     def _pause(self, standing: Standing) -> None:
@@ -434,7 +434,7 @@ class Engine:
         for kind, text, data in standing.events:
             self._out.append(Event(seq=self.seq, t_ns=self._t_ns, kind=kind, text=text, data=data))
         if standing.judgement is not None:
-            self._out.append(standing.judgement)
+            endings.take_judgement(self, standing.judgement)
         if standing.is_safe_point and self.stop_asked:
             self.end_run("stopped", STOP, "stopped at the end of the cycle")
         elif standing.word == PAUSE:

@@ -10,7 +10,7 @@ from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of
 from rigd.calc.exact.noise import NoiseMeter, expected_maximum
 from rigd.calc.exact.ramp import SETTLED_NS, RampFit
 from rigd.engine.standing import Tally
-from rigd.model.messages import Result
+from rigd.model.messages import Data, Result, Scalar
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Channel
 from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
@@ -34,6 +34,7 @@ class Findings:
         "_was_dry",
         "_watch",
         "_wet_samples",
+        "air",
         "early",
         "ending",
         "failed_ns",
@@ -78,6 +79,7 @@ class Findings:
         self.zero_before_pa: float | None = None
         self.zero_shift_pa: float | None = None
         self.flags: list[str] = []
+        self.air: Data = ()  # of the last air check
         self.tally: Tally | None = None  # what this kind of test counts besides
 
     def begin_watching(self, is_ramp: bool) -> None:
@@ -260,7 +262,21 @@ class Findings:
             zero_shift_pa=self.zero_shift_pa,
             first_out=self.first_out,
             flags=tuple(self.flags),
-            data=self.tally.told() if self.tally is not None else (),
+            data=(self.tally.told() if self.tally is not None else ()) + self._air_told(),
+        )
+
+    def _air_told(self) -> Data:
+        """What the Result says of an air check (model.verdicts.AIR_RESULTS)."""
+        found: dict[str, Scalar] = {}
+        for name, value in self.air:
+            found[name] = value
+        if not found:
+            return ()
+        return (
+            ("free_air_m3", found.get("free_air_m3")),
+            ("free_air_u_m3", found.get("free_air_u_m3")),
+            ("free_air_most_m3", found.get("most_m3")),
+            ("air_checks", found.get("try")),
         )
 
     def _judge_zero(self) -> None:

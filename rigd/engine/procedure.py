@@ -5,6 +5,7 @@ answer is how it stands (`engine.standing`). What is long enough to be a story o
 file of its own.
 """
 
+from rigd.engine.air import AirStep
 from rigd.engine.flush import FlushStep
 from rigd.engine.outputs import SAFE, Wanted
 from rigd.engine.pressure import PressureLoop
@@ -12,6 +13,7 @@ from rigd.engine.standing import AT_CEILING, DONE, LOST, NEAR, STALLED, Sight, S
 from rigd.engine.surge import SurgeStep
 from rigd.engine.turns import TurnsStep
 from rigd.engine.walk_pressure import CHECK_STEPS
+from rigd.model.air import AirCheck
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Proof, Ramp, Surge, Vent
@@ -186,6 +188,6 @@ class VentStep:
 
 LIVE_STEPS = {
     Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep,
-    CapTurns: TurnsStep, Flush: FlushStep,
+    CapTurns: TurnsStep, Flush: FlushStep, AirCheck: AirStep,
     **CHECK_STEPS,
 }  # fmt: skip

@@ -16,6 +16,7 @@ from rigd.engine.outputs import Wanted
 from rigd.engine.questions import Question
 from rigd.model.carried import Carried
 from rigd.model.messages import Cycle, Data, Judgement
+from rigd.model.specimen import Specimen
 
 GOING, DONE, LOST, AT_CEILING, STALLED = "going", "done", "lost", "at ceiling", "stalled"
 PAUSE = "pause"  # the line is vented and proven, hands or a neighbour have their turn, and then the step goes on
@@ -40,6 +41,7 @@ class Sight(NamedTuple):
     held: bool  # an interlock or a person holds the program
     hands: bool  # a neighbour has, or asks for, hands in the chamber
     at: int  # index of the live step in the profile
+    specimen: Specimen | None
     facts: dict[str, str]  # what is known of the specimen, to be read only
     tally: "Tally | None" = None  # what the steps before have counted
     kicked_ns: int = 0  # when the watchdog was kicked last

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from rigd.files.air_shape import build_air
 from rigd.files.flush_shape import build_flush
 from rigd.files.turns import build_turns
 from rigd.files.walk_shape import build_check
@@ -88,6 +89,8 @@ def _step(kind: str, shape: Any) -> Step:
             )
         case "surge":
             return _surge(shape)
+        case "air_check":
+            return build_air(shape)
         case "flush":
             return build_flush(shape)
         case "cap_turns":

@@ -6,6 +6,7 @@ What needs the rig as well (trips, transducers, scan intervals, gas) is `togethe
 from typing import Any
 
 from rigd.files import units
+from rigd.files.air_shape import check_air, check_hands_after_air
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
 from rigd.files.flush_shape import check_flush
@@ -19,9 +20,9 @@ PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
 """ASME B31.3-2016 345.5.2: first check at the lesser of half the test pressure or 170 kPa (25 psi)."""
 FACTS_OF_A_BURST = tuple(fact for fact in FACTS if fact not in CAP_FACTS or fact in ("make", "size"))
 LONGEST_RAMP_NS = 24 * 3600 * 1_000_000_000  # a ramp that takes longer is a hold test and wants another profile
-RAISING_STEPS = ("fill", "ramp", "hold", "surge", "cap_turns", "flush")  # a proof vents by itself
+RAISING_STEPS = ("fill", "ramp", "hold", "surge", "cap_turns", "flush", "air_check")  # a proof vents by itself
 CHECKS_UNDER_PRESSURE = ("check_vent", "check_agreement", "check_isolation", "check_bladder")
-PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns", "flush", *CHECKS_UNDER_PRESSURE)
+PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns", "flush", "air_check", *CHECKS_UNDER_PRESSURE)
 
 
 def pick_step(document: Document, path: Path, entry: Any) -> Any:
@@ -58,6 +59,8 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             _check_proof(document, path, shape, sound)
         if kind == "surge":
             check_surge(document, path, shape)
+        if kind == "air_check":
+            check_air(document, path, shape, sound)
         if kind == "flush":
             check_flush(document, path, shape)
         if kind == "cap_turns":
@@ -66,6 +69,7 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             check_walk(document, path, kind, shape, sound.get("max"))
         else:
             _check_within_max(document, path, shape, sound)
+    check_hands_after_air(document, steps)
     _check_criterion(document, sound, steps)
     _check_facts(document, sound)
     sound["steps"] = list(steps.values())
@@ -93,7 +97,7 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
         if kind in ("ramp", "hold", "surge", "cap_turns", "flush"):
             _need_before(document, path, kind, "fill", filled, skips)
             _need_before(document, path, kind, "proof", proved, skips)
-        if kind == "proof":
+        if kind in ("proof", "air_check"):
             _need_before(document, path, kind, "fill", filled, skips)
         if kind == "hold" and not raised and "as reached" in str(document.texts.get((*path, "pressure"), "")):
             at = (*path, "pressure")

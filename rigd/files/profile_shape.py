@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field
 
 from rigd.files import units
+from rigd.files.air_shape import AirCheckShape
 from rigd.files.fields import (
     Blocks,
     Label,
@@ -197,6 +198,7 @@ class StepShape(WalkStepShape):
     surge: SurgeShape | None = None
     cap_turns: CapTurnsShape | None = None
     flush: FlushShape | None = None
+    air_check: AirCheckShape | None = None
     vent: VentStepShape | None = None
     ask: AskShape | None = None
     close_down: CloseDownShape | None = None
@@ -211,6 +213,7 @@ STEP_SHAPES: dict[str, Any] = {
     "surge": SurgeShape,
     "cap_turns": CapTurnsShape,
     "flush": FlushShape,
+    "air_check": AirCheckShape,
     "vent": VentStepShape,
     "ask": AskShape,
     "close_down": CloseDownShape,

@@ -4,6 +4,7 @@ Works on the loaded shapes, which hold no line numbers; the documents, where giv
 """
 
 from rigd.files import units
+from rigd.files.air_shape import check_air_on
 from rigd.files.document import Document, Path
 from rigd.files.flush_shape import check_flush_on
 from rigd.files.rig_limits import psi
@@ -11,6 +12,7 @@ from rigd.files.surges import check_surge_on
 from rigd.files.turns import check_turns_on
 from rigd.files.walk_shape import check_walk_on
 from rigd.model import walk
+from rigd.model.air import AirCheck
 from rigd.model.errors import Fault
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
@@ -36,6 +38,8 @@ def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document:
                 _check_proof(rig, document, ("steps", index, "proof"), step)
             case Surge():
                 check_surge_on(rig, document, ("steps", index, "surge"), step)
+            case AirCheck():
+                check_air_on(rig, document, ("steps", index, "air_check"), step)
             case Flush():
                 check_flush_on(rig, document, ("steps", index, "flush"), step, profile.max_pa)
             case CapTurns():

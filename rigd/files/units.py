@@ -62,6 +62,10 @@ FLOW = Kind(
 MASS = Kind(name="mass", si="kg", units=("kg", "g", "mg", "lb", "oz"), examples=("1.5 kg", "20 g"))
 ENERGY = Kind(name="energy", si="J", units=("J", "kJ", "MJ", "ft_lb"), examples=("40 kJ", "3000 ft_lb"))
 ANGLE = Kind(name="angle", si="deg", units=("deg",), examples=("90 deg", "15 deg"))
+STRETCH = Kind(
+    name="growth in volume per pressure", si="m^3/Pa", units=("mL/MPa", "mL/bar", "mL/psi"),
+    examples=("2 mL/MPa", "0.01 mL/psi"),
+)
 CURRENT = Kind(name="current", si="mA", units=("mA", "A", "uA"), examples=("4 mA", "0.02 A"))
 VOLTAGE = Kind(name="voltage", si="V", units=("V", "mV"), examples=("0.5 V", "5000 mV"))
 COUNTS = Kind(name="number of counts", si="counts", units=("counts",), examples=("0 counts", "4000 counts"))
@@ -69,7 +73,7 @@ FRACTION = Kind(name="percentage", si="", units=("%",), examples=("5 %", "0.5 %"
 
 KINDS = (
     *(PRESSURE, RATE, TIME, TEMPERATURE, DIFFERENCE, LENGTH, VOLUME, FLOW, MASS, ENERGY, ANGLE, CURRENT, VOLTAGE),
-    *(COUNTS, FRACTION),
+    *(STRETCH, COUNTS, FRACTION),
 )
 SIGNALS = {"mA": CURRENT, "V": VOLTAGE, "counts": COUNTS}
 

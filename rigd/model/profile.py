@@ -5,6 +5,7 @@ Shapes after loading, in SI. A step says what shall be true at its end, not how 
 
 from dataclasses import dataclass
 
+from rigd.model.air import AirCheck
 from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.walk import WalkStep
@@ -142,7 +143,7 @@ class Surge:
     part: MovingPart | None
 
 
-Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns | Flush | WalkStep
+Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns | Flush | AirCheck | WalkStep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

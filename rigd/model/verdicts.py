@@ -12,7 +12,8 @@ from rigd.model.observations import BODY_FAILURES, OBSERVATIONS
 TRACE_CLASSES = (
     "collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor",
     "run_out", "stuck", "no_back_pressure", "no_blow_down", "given_up", "wet",
-    "onset", "tight", "not_monotone", "undecided", "aimed", "commissioned", "not_commissioned",
+    "onset", "tight", "not_monotone", "undecided", "aimed", "air_left", "air_checked",
+    "commissioned", "not_commissioned",
 )  # fmt: skip
 SIGNS = ("pressure_fall", "not_following", "operator_mark", "back_pressure", "wet")
 VERDICTS = ("accept", "reject", "undecided", "invalid", "none")
@@ -51,6 +52,15 @@ OUTCOMES = {
     "tight_throughout": Outcome(words="tight at every turn", verdict=BY_CRITERION, exit_code=None, failed=False),
     "not_monotone": Outcome(
         words="leaked, then was tight at a larger turn: no onset",
+        verdict="undecided",
+        exit_code=errors.NOT_MET,
+        failed=False,
+    ),
+    "air_checked": Outcome(
+        words="the air was checked, and nothing failed", verdict="none", exit_code=None, failed=False
+    ),
+    "air_left": Outcome(
+        words="too much air was left in it, or too little known of it: not tested",
         verdict="undecided",
         exit_code=errors.NOT_MET,
         failed=False,
@@ -98,7 +108,7 @@ ENDINGS = ("stopped", "tripped", "interrupted")
 
 NEEDS_NO_LOOK = (
     "supply_exhausted", "run_out", "stuck", "no_blow_down", "given_up", "onset", "tight", "not_monotone", "undecided",
-    "aimed", "commissioned", "not_commissioned",
+    "aimed", "air_left", "air_checked", "commissioned", "not_commissioned",
 )  # fmt: skip
 """What the trace alone says well enough: nobody need have looked at the specimen."""
 
@@ -114,6 +124,8 @@ _BY_CLASS_WHEN_NOTHING_FOUND = {
     "not_monotone": "not_monotone",
     "undecided": "given_up",
     "aimed": "aimed",
+    "air_left": "air_left",
+    "air_checked": "air_checked",
     "commissioned": "commissioned",
     "not_commissioned": "not_commissioned",
     "collapse": "not_inspected",
@@ -207,6 +219,9 @@ def verdict_of_turns(*, outcome: str, low_turns: float | None, high_turns: float
         return "accept"
     return "reject" if high_turns is not None and high_turns <= minimum else "undecided"
 
+
+AIR_RESULTS = ("free_air_m3", "free_air_u_m3", "free_air_most_m3", "air_checks")
+"""Keys of Result.data of any test with an air check, of its last one; free air at one atmosphere."""
 
 AIM_RESULTS = (
     "aims_owed", "aims_made", "aims_measured", "aims_undecided", "aims_judged_by", "half_width_deg", "share_in_mean",

@@ -16,6 +16,7 @@ from rigd.model.specimen import FACTS, QUANTITY_FACTS
 from rigd.model.states import LINE_AT_ZERO
 from rigd.model.verdicts import OUTCOMES
 from rigd.report.aims import aim_columns, describe_aims
+from rigd.report.air import describe_air
 from rigd.report.turns import ONSET_VERDICTS, describe_turns, onset_of, turn_columns
 from rigd.store.cells import cell
 
@@ -140,6 +141,7 @@ def describe(
     lines = [f"Run {run}, specimen {specimen}" + (", SIMULATED: these data are invented" if simulated else "")]
     lines += _outcome_lines(found, minimum_pa, say)
     special = describe_turns(found, judgements) or describe_aims(found, judgements)
+    lines += describe_air(judgements)
     lines += special or pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
     if found["first_out"]:

@@ -15,6 +15,7 @@ SHIPPED = [
     ("ramped-burst", "profile"),
     ("timed-burst", "profile"),
     ("flush-direction", "profile"),
+    ("air-check", "profile"),
     ("demo-flush", "rig"),
     ("cyclic-surge", "profile"),
     ("surge-air-over-water", "profile"),
