@@ -11,7 +11,7 @@ as the profile says. A body with gas in it is a pressure vessel of gas, so nothi
 
 from math import sqrt
 
-from rigd.calc.exact.air import ATMOSPHERE_PA, FreeAir, Point, free_air, judge, water_foot
+from rigd.calc.exact.air import ATMOSPHERE_PA, Foot, FreeAir, Point, body_between, foot_of, free_air, judge
 from rigd.engine.outputs import Wanted
 from rigd.engine.pressure import PressureLoop
 from rigd.engine.questions import Question
@@ -226,7 +226,7 @@ class AirStep:
             water = self._water_m3(sight)
             if water is None:
                 return FreeAir("the volume of the specimen is not known", *(float("nan"),) * 4)
-            foot = water_foot(water, step.body_least_m3_per_pa, step.body_most_m3_per_pa)
+            foot = foot_of(water, self._body(sight))
         return free_air(
             tuple(points), pressure_u_pa=primary.resolution * STEP_U, zero_u_pa=zero_u_pa, volume_u_m3=volume_u,
             volume_scale_u=step.volume_u, foot=foot,
@@ -238,6 +238,13 @@ class AirStep:
         by_drift = (last.flow - first.flow) / 2.0 / ROOT_3 * lasted_s
         by_count = meter.resolution * STEP_U * REST_NS / 1e9
         return (first.flow + last.flow) / 2.0, sqrt(by_drift * by_drift + by_count * by_count)
+
+    def _body(self, sight: Sight) -> Foot:
+        """How much the body grows: as measured and written in its file, else anywhere between the profile's bounds."""
+        step, specimen = self._step, sight.specimen
+        if specimen is not None and specimen.stretch_u_m3_per_pa > 0.0:
+            return Foot(specimen.stretch_m3_per_pa, specimen.stretch_u_m3_per_pa)
+        return body_between(step.body_least_m3_per_pa, step.body_most_m3_per_pa)
 
     def _water_m3(self, sight: Sight) -> float | None:
         if sight.specimen is None or sight.specimen.volume_m3 <= 0.0:

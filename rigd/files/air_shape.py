@@ -104,6 +104,15 @@ def _check_pressures(document: Document, path: Path, shape: Any, sound: dict[str
         document.fault(at, document.found(at), allowed)
 
 
+def check_stretch(document: Document, sound: dict[str, Any]) -> None:
+    """Of a specimen file: a value and its uncertainty come together."""
+    keys = ("stretch", "stretch_uncertainty")
+    for key, other in (keys, keys[::-1]):
+        if key in document.data and other not in document.data:
+            document.fault((other,), "nothing", f"the key `{other}`, since there is `{key}`", f"Add `{other}:`")
+    del sound
+
+
 def check_hands_after_air(document: Document, steps: dict[int, tuple[str, Any]]) -> None:
     """Nobody looks at a specimen from near after an air check that cannot fail (SAFETY S31)."""
     for index, (kind, shape) in steps.items():

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from rigd.files.air_shape import check_stretch
 from rigd.files.document import MAX_BYTES, Document, read
 from rigd.files.faults import suggest
 from rigd.files.profile_build import build_profile, build_specimen
@@ -61,6 +62,7 @@ def load_profile_bytes(raw: bytes, path: str) -> Profile:
 def load_specimen_bytes(raw: bytes, path: str) -> Specimen:
     document = read(raw, path)
     sound = read_sections(document, SpecimenShape, {})
+    check_stretch(document, sound)
     return _finish(document, lambda: build_specimen(sound))
 
 

@@ -165,4 +165,10 @@ def build_specimen(sound: dict[str, Any]) -> Specimen:
         for name in FACTS
         if (value := sound.get(name)) is not None
     )
-    return Specimen(id=sound["specimen"], facts=facts, volume_m3=sound.get("volume") or 0.0)
+    return Specimen(
+        id=sound["specimen"],
+        facts=facts,
+        volume_m3=sound.get("volume") or 0.0,
+        stretch_m3_per_pa=sound.get("stretch") or 0.0,
+        stretch_u_m3_per_pa=sound.get("stretch_uncertainty") or 0.0,
+    )

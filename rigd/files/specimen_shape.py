@@ -20,6 +20,7 @@ Times = Annotated[
     str, BeforeValidator(_read_times), WithJsonSchema({"type": "integer", "minimum": 0, "maximum": MOST_TIMES})
 ]
 Conditioning = quantity(units.TIME, low="0 s", high="1000 day")
+Stretch = quantity(units.STRETCH, low="0.0001 mL/MPa", high="1000 mL/MPa")
 
 
 class SpecimenShape(Shape):
@@ -37,3 +38,5 @@ class SpecimenShape(Shape):
     end_closure: Literal[CHOICES["end_closure"]] | None = Field(default=None, description=FACTS["end_closure"])
     loosenings: Times | None = Field(default=None, description=FACTS["loosenings"])
     volume: Volume | None = Field(default=None, description="free inside volume")
+    stretch: Stretch | None = Field(default=None, description="growth of the inside volume with pressure, as measured")
+    stretch_uncertainty: Stretch | None = Field(default=None, description="its standard uncertainty")

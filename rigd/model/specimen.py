@@ -28,3 +28,5 @@ class Specimen:
     id: str
     facts: tuple[tuple[str, str], ...]
     volume_m3: float  # free inside volume, 0 = unknown
+    stretch_m3_per_pa: float = 0.0  # how much it grows, 0 = unknown
+    stretch_u_m3_per_pa: float = 0.0  # standard uncertainty

@@ -13,7 +13,7 @@ from scipy import stats
 
 from rigd.calc import air as measured
 from rigd.calc.exact import air as exact
-from rigd.calc.exact.air import ATMOSPHERE_PA, MISFIT, Foot, Point, free_air, judge, water_foot
+from rigd.calc.exact.air import ATMOSPHERE_PA, MISFIT, Foot, Point, body_between, foot_of, free_air, judge
 
 KNOWN = {"pressure_u_pa": 60.0, "zero_u_pa": 800.0, "volume_u_m3": 2e-9, "volume_scale_u": 0.02}
 
@@ -76,7 +76,7 @@ def test_one_or_two_steps_are_enough_where_the_body_is_known_within_bounds(press
     """Two standard uncertainties hold the air that was put in, body and zero anywhere within theirs."""
     rng, held, draws = np.random.default_rng(3), 0, 1500
     least, most = 1.0e-12, 3.0e-12
-    foot = water_foot(1.4e-3, least, most)
+    foot = foot_of(1.4e-3, body_between(least, most))
     for _ in range(draws):
         true = 1.4e-3 * 4.59e-10 * (1 + rng.normal(0, exact.WATER_U)) + rng.uniform(least, most)
         shift = rng.normal(0.0, KNOWN["zero_u_pa"])

@@ -128,6 +128,16 @@ def test_one_stroke_is_enough_where_the_body_is_known(pumped, demo_profile):
     (only,) = judged(bench)
     data = dict(only.data)
     assert only.verdict == "measured" and abs(data["free_air_m3"] - 2e-6) < 2.0 * data["free_air_u_m3"]
+    bounds = data["free_air_u_m3"]
+    bench = pumped(strokes=1, body_least_m3_per_pa=1.0e-12, body_most_m3_per_pa=3.5e-12, most_m3=0.0, tries=1)
+    water_m3 = 1e-3 + 0.3e-3  # the line's beside the body's
+    bench.engine.specimen = replace(
+        bench.engine.specimen, volume_m3=1e-3, stretch_m3_per_pa=FOOT - water_m3 * 4.59e-10, stretch_u_m3_per_pa=5e-14
+    )
+    play(bench, [2e-6])
+    (only,) = judged(bench)
+    data = dict(only.data)  # a body that was measured leaves less doubt than bounds do
+    assert abs(data["free_air_m3"] - 2e-6) < 2.0 * data["free_air_u_m3"] and data["free_air_u_m3"] < 0.7 * bounds
     unknown = pumped(strokes=1, body_least_m3_per_pa=1.0e-12, body_most_m3_per_pa=3.5e-12, tries=1)
     play(unknown, [2e-6])
     (only,) = judged(unknown)

@@ -72,6 +72,16 @@ def test_what_could_tell_nothing_is_refused_in_its_place(edits, key, words):
     assert any(words in f"{fault.found} {fault.allowed} {fault.todo}" for fault in found), told.value.faults
 
 
+def test_the_stretch_of_a_body_may_stand_in_its_file_with_its_uncertainty():
+    text = "specimen: K-90\nvolume: 1.1 L\nstretch: 2 mL/MPa\nstretch_uncertainty: 0.1 mL/MPa\n"
+    specimen = load.load_specimen_bytes(text.encode(), "x")
+    assert specimen.stretch_m3_per_pa == pytest.approx(2e-12)
+    assert specimen.stretch_u_m3_per_pa == pytest.approx(1e-13)
+    for left in ("stretch: 2 mL/MPa\n", "stretch_uncertainty: 0.1 mL/MPa\n"):
+        with pytest.raises(FilesRefused, match="stretch"):
+            load.load_specimen_bytes(text.replace(left, "", 1).encode(), "x")
+
+
 def test_a_rig_without_a_meter_is_refused():
     faults = load.check_together(
         load.load_rig(load.find("demo", "rig")), load.load_profile_bytes(TEXT.encode(), "x")

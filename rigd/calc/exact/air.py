@@ -53,13 +53,15 @@ class Fit(NamedTuple):
     misses: float  # weighted squares left over
 
 
-def water_foot(water_m3: float, body_least: float, body_most: float) -> Foot:
-    """Water computed, the body anywhere between two bounds: a rectangular distribution (JCGM 100:2008 4.3.7)."""
+def body_between(least: float, most: float) -> Foot:
+    """A body anywhere between two bounds [m3/Pa]: a rectangular distribution (JCGM 100:2008 4.3.7)."""
+    return Foot((least + most) / 2.0, (most - least) / (2.0 * sqrt(3.0)))
+
+
+def foot_of(water_m3: float, body: Foot) -> Foot:
+    """Water, computed, and the body."""
     by_water = water_m3 * WATER_PER_PA * WATER_U
-    by_body = (body_most - body_least) / (2.0 * sqrt(3.0))
-    return Foot(
-        water_m3 * WATER_PER_PA + (body_least + body_most) / 2.0, sqrt(by_water * by_water + by_body * by_body)
-    )
+    return Foot(water_m3 * WATER_PER_PA + body.m3_per_pa, sqrt(by_water * by_water + body.u * body.u))
 
 
 def free_air(
