@@ -64,6 +64,12 @@ class Cap:
         return next(said for said in self.bench.said if type(said).__name__ == "Result")
 
     @property
+    def isolated(self) -> bool:
+        """Nothing feeds and the line is at zero; the vent may be shut again, to prove that it stays so."""
+        fed = [o.name for o in self.bench.rig.outputs if o.role in ("supply", "inlet", "fill", "set_point")]
+        return self.bench.a < 5.0 and not any(self.bench.outputs[name] for name in fed)
+
+    @property
     def judged(self) -> list[tuple[str, str]]:
         return [(dict(j.data)["turn_text"], j.verdict) for j in self.bench.said if type(j) is Judgement]
 
@@ -182,7 +188,7 @@ def test_a_question_under_pressure_that_nobody_answers_vents(cap):
     run.bench.seconds(19.0)
     assert run.bench.a > 20
     run.bench.seconds(3.0)
-    assert run.bench.a < 5 and run.bench.is_safe
+    assert run.isolated
     result = run.bench.finish()
     assert result.outcome == "stopped" and told(result)["turns_judged"] == 0
 
@@ -191,7 +197,7 @@ def test_work_at_the_cap_that_nobody_confirms_ends_the_run_vented(cap):
     run = cap([])
     run.until(lambda: "cap_tightened" in run.fields)
     run.bench.seconds(62.0)
-    assert run.bench.is_safe and run.bench.finish().outcome == "stopped"
+    assert run.isolated and run.bench.finish().outcome == "stopped"
 
 
 def test_no_pressure_while_the_cage_is_not_on(cap):
