@@ -42,10 +42,13 @@ def prove(engine: Engine) -> None:
 
 
 def _test_is_due(engine: Engine) -> bool:
-    """After a run, once, when it can prove something: a body that has come apart holds nothing that leaks in, and a
-    neighbour under pressure keeps the supply live."""
+    """After a run, and before hands go in amid one, once, when it can prove something: a body that has come apart or a
+    closure that leaks holds nothing that leaks in, and a neighbour under pressure keeps the supply live."""
     opening, findings, t_ns = engine.opening, engine.findings, engine.now_ns
-    if not opening.takes_ns or opening.tried or findings is None or not engine.closing_due or engine.step_at < 0:
+    due = engine.closing_due or (engine.paused and any(question.hands for question in engine.pause_asks))
+    if not opening.takes_ns or opening.tried or findings is None or not due or engine.step_at < 0:
+        return False
+    if not getattr(findings.tally, "holds", True):
         return False
     if engine.interlocks.state != CLEAR or engine.neighbours_pressurised or findings.signs or findings.early:
         return False

@@ -11,7 +11,7 @@ from rigd.model.verdicts import verdict_of_turns
 
 
 class TurnCount:
-    __slots__ = ("_prior", "_step", "at", "loosenings", "marks", "proofs")
+    __slots__ = ("_prior", "_step", "at", "holds", "loosenings", "marks", "proofs")
 
     def __init__(self, step: CapTurns, prior: int | None) -> None:
         self._step, self._prior = step, prior
@@ -19,6 +19,7 @@ class TurnCount:
         self.loosenings = 0  # in this run
         self.proofs = 0  # times it was proved tight, fully tightened
         self.marks: tuple[Mark, ...] = ()
+        self.holds = True  # the closure did in the newest look: only then does a rise test prove anything
 
     def mark(self) -> None:
         """The one key between looks says nothing about a turn."""

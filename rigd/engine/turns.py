@@ -224,6 +224,7 @@ class TurnsStep:
     def _judge(self, sight: Sight) -> Standing:
         look, step, tally = self._look, self._step, self.tally
         verdict, words, data = look.judge(self._own_fall)
+        tally.holds = verdict == TIGHT
         turns = 0.0 if look.turn is None else look.turn.turns
         text = f"{'fully tight' if look.turn is None else look.turn.text + ' turn'}: {verdict} ({words})"
         if look.turn is None:

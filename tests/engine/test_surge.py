@@ -395,7 +395,7 @@ def test_a_trip_in_a_pause_is_reset_and_the_run_goes_on(surging):
     bench = surging(part=replace(PART, when_stuck="ask"))
     bench.to_running()
     stick(bench)
-    bench.seconds(3.0)
+    bench.seconds(6.0)
     bench.switches["emergency_stop"] = 0
     bench.seconds(0.5)
     assert bench.engine.interlocks.state == "TRIPPED" and bench.engine.state == "VENTED"

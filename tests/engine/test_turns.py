@@ -309,6 +309,15 @@ def test_turned_under_pressure_only_where_the_profile_says_so(cap):
     assert len(loosened) == 2 and all(p.text.startswith("CAUTION") for p in loosened)
 
 
+def test_isolation_is_tested_before_hands_go_in_unless_the_closure_leaks(cap, demo_rig):
+    assert demo_rig.pockets and demo_rig.vent.isolation_ns
+    run = cap(["tight", "tight", "weep"])
+    run.finish()
+    tests = [event for event in run.bench.events("isolation") if "passed" in dict(event.data)]
+    passed = [dict(event.data)["passed"] for event in tests]
+    assert passed == [True] * 3, "before the first look and after two tight ones, not after the leak"
+
+
 def test_hands_wait_for_a_neighbour_under_pressure(cap, demo_rig):
     run = cap(["tight", "weep"], rig=replace(demo_rig, stations=2))
     run.until(lambda: len(run.judged) == 1)
