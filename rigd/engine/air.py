@@ -272,8 +272,9 @@ class AirStep:
             for text in step.bleed_prompts
         )
         return Standing(
-            wanted=Wanted(), word=PAUSE, said=f"{judgement.text}: bleed it", judgement=judgement, questions=questions
-        )
+            wanted=Wanted(), word=PAUSE, said=f"{judgement.text}: bleed it", judgement=judgement, questions=questions,
+            is_safe_point=True,
+        )  # fmt: skip
 
     def _judgement(self, sight: Sight, found: FreeAir, verdict: str) -> Judgement:
         step = self._step

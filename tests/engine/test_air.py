@@ -106,6 +106,15 @@ def test_air_that_stays_ends_the_run_untested(pumped):
     assert [row.verdict for row in judged(bench)] == ["failed", "failed"] and bench.is_safe
 
 
+def test_a_stop_is_had_before_anybody_is_sent_to_bleed(pumped):
+    bench = pumped()
+    bench.to_running()
+    bench.act("stop")
+    play(bench, [9e-6])
+    assert bench.finish().outcome == "stopped" and not bench.events("pause")
+    assert [row.verdict for row in judged(bench)] == ["failed"]
+
+
 def test_a_stroke_that_nobody_confirms_vents_the_line(pumped):
     """SAFETY S26 and the issue: a prompt times out safely, and under pressure that is a vent."""
     bench = pumped()
