@@ -99,11 +99,15 @@ def surge(
 
     if not as_json:
         demo_surge.tell_cautions()
-    if not virtual:
-        raise errors.UsageRefused("surge: allowed so far with --virtual only")
-    from rigd.cli.demo_surge_virtual import play
+    if virtual:
+        from rigd.cli.demo_surge_virtual import play
 
-    demo_surge.finish(play(seed=seed, stations=stations, records=records.absolute()), truth, as_json)
+        endings = play(seed=seed, stations=stations, records=records.absolute())
+    else:
+        from rigd.cli.demo_surge_live import play
+
+        endings = play(seed=seed, stations=stations, records=records.absolute(), quiet=as_json)
+    demo_surge.finish(endings, truth, as_json)
 
 
 def _tell(ending: Any, truth: bool, as_json: bool) -> None:

@@ -2,15 +2,16 @@
 
 Whatever reaches the rig process from outside is posted here as a recipe for a message; the inbox gives it the next
 sequence number and a time, and runs it to completion before anything else: input, journal, engine, outputs. Nothing
-waits in line in between, so a reply that trips the rig meets its vent command in the same breath. It refuses to know
-what a message means.
+waits in line in between, so a reply that trips the rig meets its vent command in the same breath. What devices tell can
+be posted as it comes; beyond that it refuses to know what a message means.
 """
 
 import time
 from collections import deque
 from collections.abc import Callable
 
-from rigd.model.messages import Input, Output
+from drivers.protocol import Reply
+from rigd.model.messages import DeviceFault, Input, Output, Scan
 
 LIMIT = 256  # messages waiting while one is being worked on; run to completion leaves it empty, so half is alarming
 STEP_NS = 1_000  # times in a record are multiples of a microsecond
@@ -51,6 +52,22 @@ class Inbox:
             return said
         finally:
             self._busy = False
+
+    def take_reply(self, device: int, reply: Reply, counts: tuple[int, ...] | None = None) -> None:
+        """Post a device's reply as a Scan, whole or with these counts of it. Age and width are the reply's."""
+        own = reply.counts if counts is None else counts
+        midpoint_ns = (reply.sent_ns + reply.arrived_ns) // 2 - self.opened_ns
+        width_us = (reply.arrived_ns - reply.sent_ns) // 1_000
+
+        def recipe(seq: int, t_ns: int) -> Scan:
+            age_us = max(0, (t_ns - midpoint_ns) // 1_000)
+            return Scan(seq=seq, t_ns=t_ns, device=device, age_us=age_us, width_us=width_us, counts=own)
+
+        self.post(recipe)
+
+    def take_fault(self, device: int, fault: str, detail: str) -> None:
+        """Post a device's trouble."""
+        self.post(lambda seq, t_ns: DeviceFault(seq=seq, t_ns=t_ns, device=device, fault=fault, detail=detail))
 
     def idle_ns(self) -> int:
         """Return for how long nothing has come."""

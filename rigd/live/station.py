@@ -102,20 +102,11 @@ class Order:
         if not counts and reply.counts:
             return
         self.newest[device] = reply
-        midpoint_ns = (reply.sent_ns + reply.arrived_ns) // 2 - self.inbox.opened_ns
-        width_us = (reply.arrived_ns - reply.sent_ns) // 1_000
-        self.inbox.post(
-            lambda seq, t_ns: messages.Scan(
-                seq=seq, t_ns=t_ns, device=device, age_us=max(0, (t_ns - midpoint_ns) // 1_000), width_us=width_us,
-                counts=counts,
-            )
-        )  # fmt: skip
+        self.inbox.take_reply(device, reply, counts)
 
     def take_fault(self, device: int, fault: str, detail: str) -> None:
         if device in self._concerned:
-            self.inbox.post(
-                lambda seq, t_ns: messages.DeviceFault(seq=seq, t_ns=t_ns, device=device, fault=fault, detail=detail)
-            )
+            self.inbox.take_fault(device, fault, detail)
 
     def tell_neighbours(self, pressurised: int, hands: bool) -> None:
         if (pressurised, hands) != self.neighbours:

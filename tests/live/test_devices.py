@@ -84,16 +84,8 @@ class Stage:
 
         self.inbox = Inbox(turn)
 
-    def take_reply(self, device: int, reply: Reply) -> None:
-        self.inbox.post(
-            lambda seq, t_ns: Scan(seq=seq, t_ns=t_ns, device=device, age_us=0, width_us=0, counts=reply.counts)
-        )
-
-    def take_fault(self, device: int, fault: str, detail: str) -> None:
-        self.inbox.post(lambda seq, t_ns: DeviceFault(seq=seq, t_ns=t_ns, device=device, fault=fault, detail=detail))
-
     async def __aenter__(self) -> "Stage":
-        self.task = asyncio.create_task(self.device.supervise(self), name="device")
+        self.task = asyncio.create_task(self.device.supervise(self.inbox), name="device")
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -117,6 +109,8 @@ async def test_the_first_thing_written_is_the_safe_state_and_never_the_watchdog(
         await stage.until(lambda: stage.scans() >= 1)
         safe = {(i, output.counts_safe) for i, output in enumerate(RIG.outputs) if output.role != "watchdog"}
         assert set(stage.wire.writes) == safe
+        scan = next(message for message in stage.heard if isinstance(message, Scan))
+        assert scan.width_us == 600 and scan.age_us >= 300
 
 
 async def test_a_command_from_a_scan_is_written_before_the_next_scan() -> None:
