@@ -292,9 +292,7 @@ class Station:
         code, words = self._outcome(was_left)
         if unsealed and code != errors.TRIPPED:
             code = errors.CANNOT_WRITE
-        return Ending(
-            station=self.number, exit_code=code, record=self.record.folder, words=words, trouble=unsealed
-        )
+        return Ending(station=self.number, exit_code=code, record=self.record.folder, words=words, trouble=unsealed)
 
     def _outcome(self, was_left: bool) -> tuple[int, str]:
         if self.result is None:
