@@ -9,7 +9,7 @@ from typing import Any
 GRAVEST_STATES = ("UNPROVEN", "RUNNING", "VENTING", "ARMED", "READY", "VENTED")
 """Whose words stand above those of the others: what keeps people away first."""
 
-SPECIMEN_WIDTH, STATE_WIDTH = 10, 24
+SPECIMEN_WIDTH, STATE_WIDTH = 10, 16
 """Columns of the lines of several stations, so that the eye finds the same thing at the same place."""
 
 
@@ -108,18 +108,25 @@ def live_line(view: dict[str, Any], missed: int) -> str:
 
 
 def station_line(view: dict[str, Any], chosen: bool) -> str:
-    """The line of one of several stations."""
+    """The line of one of several stations: 80 columns hold what matters."""
+    state = state_words(view) + (" · asks" if view["prompt"] else "")
     parts = [
         f"{'>' if chosen else ' '} {view['station']}  {view['specimen'][:SPECIMEN_WIDTH]:{SPECIMEN_WIDTH}}",
-        f"{state_words(view):{STATE_WIDTH}}",
-        f"{pressure(view['pressure_pa'], view):>7} {view['display']}",
-        cycles(view) or view["step_name"],
+        f"{state:{STATE_WIDTH}}",
+        f"{pressure(view['pressure_pa'], view):>6} {view['display']}",
+        _short_cycles(view) or view["step_name"],
     ]
     if view["held_by"]:
         parts.append(f"held by {view['held_by']}")
-    if view["prompt"]:
-        parts.append("ASKS")
     return "  ".join(part for part in parts if part)
+
+
+def _short_cycles(view: dict[str, Any]) -> str:
+    counted = dict(view.get("counted") or ())
+    if "cycles_owed" not in counted:
+        return ""
+    words = f"{counted['cycles_valid']}/{counted['cycles_owed']} valid {counted['cycles_applied']} applied"
+    return words + (f" {counted['stuck_cycles']} stuck" if counted["stuck_cycles"] else "")
 
 
 def words_line(views: Mapping[int, dict[str, Any]], missed: int) -> str:

@@ -244,12 +244,15 @@ class RigProcess:
             if self._to_start:
                 self._arm_and_start()
 
+    def _show(self, station: Station) -> None:
+        if self._listen is not None or self._server.watched:
+            self._say(Frame(kind="view", body=self.view_body(station.number)))
+
     def _beat_of(self, station: Station) -> None:
         station.order.loop.flush()
         share = len(self._open_stations)  # the disk is one, and each is to have room to the end
         station.report_host(self._free_bytes // share, self._missed)
-        if self._listen is not None or self._server.watched:
-            self._say(Frame(kind="view", body=self.view_body(station.number)))
+        self._show(station)
         if self._leaving_s:
             station.try_to_leave(self._leaving_s)
             self._note_ends()
@@ -354,6 +357,7 @@ class RigProcess:
                     order.begin(station.order)
                     await asyncio.to_thread(station.close)
                     station.announce()
+                    self._show(station)  # its last: nothing is asked there any more
                     self._seal(station)
 
     def _seal(self, station: Station) -> None:

@@ -4,6 +4,7 @@ import io
 import os
 import pty
 import select
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from rigd.cli.keys import HELP, KEYS, TYPED_LIMIT, Act, Keyboard
 from rigd.cli.screen import KEPT_BYTES, SOMEBODY, Screen
 from rigd.cli.screen import KEYS as BY_KEYS
+from rigd.cli.terminal import Terminal
 from rigd.cli.view_words import describe
 from rigd.model.messages import ACTS
 from rigd.model.requests import Frame
@@ -133,6 +135,100 @@ def test_a_terminal_has_one_live_line_and_colour_only_for_trouble(
     os.close(master)
     assert quiet.startswith("\r\x1b[K") and "\x1b[31m" not in quiet
     assert ("\x1b[31m" in loud) == (not no_colour) and "TRIPPED" in loud
+
+
+def station(number: int, specimen: str, **changes: Any) -> Frame:
+    counted = [["cycles_owed", 1000], ["cycles_valid", 11], ["cycles_applied", 12], ["stuck_cycles", 0]]
+    return Frame(
+        kind="view", body=view(station=number, specimen=specimen, step_name="Surges", counted=counted) | changes
+    )
+
+
+def test_each_station_has_a_line_under_the_words_that_matter_most(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr("rigd.cli.screen.DRAW_EVERY_S", 0.0)
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "w") as stream:
+        screen = Screen(stream, answered_by=BY_KEYS)
+        for frame in (
+            station(1, "K-07"),
+            station(2, "L-03", state="VENTED", words="LINE AT ZERO", pressure_pa=0.0, prompt=CONFIRM),
+            station(3, "M-11", state="VENTING", trip_state="TRIPPED", first_out="specimen_a_3 stale", pressure_pa=None),
+        ):
+            screen.show(frame)
+        screen.choose(3)
+        drawn = os.read(master, 65536).decode()
+    os.close(master)
+    last = drawn[drawn.rindex("\x1b[J") + 3 :].splitlines()
+    assert [line.rstrip() for line in last] == [
+        "1 RUNNING, 1 VENTING, 1 VENTED · station 1: under pressure: keep away",
+        "  1  K-07        RUNNING            212.3 psi  11/1000 valid 12 applied",
+        "  2  L-03        VENTED · asks        0.0 psi  11/1000 valid 12 applied",
+        "> 3  M-11        VENTING · TRIPPED: specimen_a_3 stale       — psi  11/1000 val",
+        "keys answer [station 2 · 3] Chamber shut?",
+    ]
+    assert "[station 2 · 3] Chamber shut?\r\n    c  done as asked" in drawn
+
+
+def test_plain_lines_say_which_station() -> None:
+    body = event("stuck", "the moving part did not come back at cycle 7").body
+    said = shown(station(2, "L-03"), Frame(kind="event", body=body | {"station": 2}), answered_by=SOMEBODY)
+    assert said.splitlines()[1] == "     12.34 s  station 2  the moving part did not come back at cycle 7"
+    told = describe({"stations": [station(2, "L-03", prompt=CHOOSE).body, station(4, "M-11").body]})
+    assert "station 2 · run 12 · specimen L-03" in told and "rigd confirm rupture|weep --station 2" in told
+    assert "cycles 11 of 1000 valid, 12 applied" in told
+
+
+class Bench:
+    """What a Terminal needs of a rig process: stations that ask, and acts that are noted."""
+
+    is_open = True
+    job = SimpleNamespace(person="A. Novak", named=True)
+
+    def __init__(self, **prompts: dict[str, Any] | None) -> None:
+        self.acts: list[tuple[str, int | None, int | None, str | None]] = []
+        self.stations = [
+            SimpleNamespace(
+                number=number, is_over=False, engine=SimpleNamespace(questions=SimpleNamespace(prompt=prompt)),
+                view_body=lambda prompt=prompt: {"prompt": prompt},
+            )
+            for number, prompt in enumerate(prompts.values(), start=1)
+        ]  # fmt: skip
+
+    def act(self, act, person, *, named, source, prompt, answer, station):
+        self.acts.append((act, station, prompt, answer))
+        return True, ""
+
+
+def typed(keys: str, **prompts: dict[str, Any] | None) -> list[tuple[str, int | None, int | None, str | None]]:
+    bench = Bench(**prompts)
+    Terminal(bench, Screen(io.StringIO())).press(keys)
+    return bench.acts
+
+
+def test_keys_mean_all_stations_or_the_chosen_one_and_answers_go_where_the_screen_says() -> None:
+    assert typed(" vhx", one=None, two=None) == [(act, None, None, None) for act in ("vent", "vent", "hold", "stop")]
+    assert typed("m\tm\tm\tm", one=None, two=None)[0] == ("mark", None, None, None), "refused where it is not clear"
+    assert [station for _, station, _, _ in typed("m\tm\tm\tm", one=None, two=None)] == [None, 1, 2, 1]
+    assert typed("c", one=None, two=CONFIRM, three=CONFIRM) == [("confirm", 2, 3, None)]
+    assert typed("\t\t\tc", one=None, two=CONFIRM, three=CONFIRM) == [("confirm", 3, 3, None)]
+    assert typed("c7\r", one=None, two=ENTER) == [("confirm", 2, 4, "7")]
+
+
+def test_a_value_is_never_typed_for_another_station() -> None:
+    """While it is being typed, a station before it begins to ask, with a question of the same number."""
+    bench = Bench(one=None, two=ENTER)
+    terminal = Terminal(bench, Screen(io.StringIO()))
+    terminal.press("c4")
+    bench.stations[0].engine.questions.prompt = ENTER
+    bench.stations[0].view_body = lambda: {"prompt": ENTER}
+    terminal.press("2\r")
+    assert bench.acts == [("confirm", 2, 4, "42")]
+    terminal.press("c1")
+    bench.stations[0].engine.questions.prompt = None
+    terminal.press("v")
+    assert bench.acts[1:] == [("vent", None, None, None)], "its question went away: keys are keys again"
 
 
 def test_a_terminal_that_stands_still_holds_nobody_up() -> None:

@@ -177,6 +177,8 @@ async def test_each_station_has_a_run_and_a_record_of_its_own(rig_with, tmp_path
     await rig.until(lambda: all(rig.state(number) == "READY" for number in (1, 2, 4)))
     assert rig.act("vent", 4)[0] and rig.act("vent", 4)[0]
     await rig.until(lambda: any(frame.kind == "ended" for frame in rig.frames), 60)
+    last = [frame.body for frame in rig.frames if frame.kind == "view" and frame.body["station"] == 4][-1]
+    assert last["done"] and last["prompt"] is None
     for act in ("arm", "start"):
         granted, words = rig.act(act)
         assert granted and "station 4" not in words, words
