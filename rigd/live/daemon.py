@@ -26,7 +26,7 @@ from rigd.live import places
 from rigd.live.asked import whom
 from rigd.live.devices import LOST, Device
 from rigd.live.job import Ending, Job, gravest
-from rigd.live.record import Closing, left_open, seal_runs
+from rigd.live.record import left_open, seal_runs
 from rigd.live.shared import Shared
 from rigd.live.station import Order, Station
 from rigd.model import errors
@@ -40,6 +40,7 @@ from rigd.store.keys import RigKey, load_key
 BEAT_S = 0.09  # blocks of the journal cover at most 100 ms
 QUIET_NS = 20_000_000  # nothing came for so long: time passes all the same
 TICK_CHECK_S = 0.01
+CLOSING_APART_S = 2.0  # longer than one closing process takes to load on a small computer
 SPACE_S = 1.0  # how often the disk is asked what is free
 RETRY_S = 1.0  # between attempts to arm by --confirm
 SILENT_ACTS_S = 0.5  # a second signal this close to the first is the same key
@@ -79,8 +80,7 @@ class RigProcess:
             self._open_records(key)
             self._begin()
             await self._server.open()
-            for station in self.stations:
-                station.closing = await Closing.start(station.record.folder, self.job.key)
+            await self.stations[0].start_closing()
             self._sealing_left = asyncio.create_task(self._seal_what_was_left(left), name="seal what was left")
             await self._serve()
         except BaseException:
@@ -204,7 +204,11 @@ class RigProcess:
             (f"device {device.shape.name}", device.supervise(self)) for device in self._devices
         ]
         jobs += [("ticker", self._tick()), ("beat", self._beat()), ("space", self._watch_space())]
-        jobs += [("latch", self._keep_latched()), ("ends", self._close_what_ended())]
+        jobs += [
+            ("latch", self._keep_latched()),
+            ("ends", self._close_what_ended()),
+            ("closing", self._start_closing()),
+        ]
         try:
             async with asyncio.TaskGroup() as group:
                 tasks = [group.create_task(job, name=name) for name, job in jobs]
@@ -264,6 +268,13 @@ class RigProcess:
             for station in self.stations:
                 if (latched := station.newly_latched()) is not None:
                     await asyncio.to_thread(station.record.keep_latched, latched)
+
+    async def _start_closing(self) -> None:
+        """The closing processes of the other stations, one after another: each loads for a second, and eight at once
+        would cost the rig its first scans. There is nothing to seal in the first minute."""
+        for station in self.stations[1:]:
+            await asyncio.sleep(CLOSING_APART_S)
+            await station.start_closing()
 
     async def _watch_space(self) -> None:
         while True:

@@ -145,7 +145,8 @@ class Device:
     async def _scan(self, driver: Driver, listener: Listener) -> None:
         with Pace(self.shape.scan_ns) as pace:
             while True:
-                self.missed += await pace.tick()
+                missed = await pace.tick()
+                self.missed += missed  # in a line of its own: `+=` reads what it adds to before it waits
                 async with self._wire:
                     reply = await self._timed(driver.scan())
                 self._scanning = True

@@ -5,6 +5,7 @@ what reaches it. `Station` adds what a specimen brings: the record, its closing 
 told. Nothing here knows a device or another station: whoever holds the rig passes messages in and takes commands out.
 """
 
+import asyncio
 import time
 from collections import deque
 from collections.abc import Callable
@@ -144,7 +145,7 @@ class Station:
             at, place, self.engine, builder=self.record.builder, hand_over=self.record.hand_over,
             publish=self._publish, **ports,
         )  # fmt: skip
-        self.closing: Closing | None = None
+        self._closing: asyncio.Task[Closing] | None = None
         self.result: Result | None = None
         self.is_closed = False  # its journal
         self._has_left = False
@@ -284,11 +285,17 @@ class Station:
             self.is_closed = True
             self.record.abandon()
 
+    async def start_closing(self) -> Closing:
+        """The process that closes this record, started once."""
+        if self._closing is None:
+            starting = Closing.start(self.record.folder, self._job.key)
+            self._closing = asyncio.create_task(starting, name=f"start closing of station {self.number}")
+        return await asyncio.shield(self._closing)
+
     async def seal(self, was_left: bool) -> Ending:
         """How it ended, once its closing process is through. A record that could not be sealed is told with it, and
         only a trip is graver news. `was_left`: somebody ended the process."""
-        assert self.closing is not None
-        unsealed = await self.closing.finish()
+        unsealed = await (await self.start_closing()).finish()
         code, words = self._outcome(was_left)
         if unsealed and code != errors.TRIPPED:
             code = errors.CANNOT_WRITE

@@ -227,3 +227,30 @@ async def test_connecting_writes_everything_safe_before_it_reads_anything() -> N
     await stage.device.connect()
     assert written_before_scan == [len([output for output in RIG.outputs if output.role != "watchdog"])]
     await stage.device._leave()
+
+
+async def test_scans_that_were_missed_are_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The count is taken while the device waits for its next tick, as it does nearly always."""
+    missed: asyncio.Queue[int] = asyncio.Queue()
+
+    class ScriptedPace:
+        def __init__(self, period_ns: int) -> None: ...
+
+        def __enter__(self) -> "ScriptedPace":
+            return self
+
+        def __exit__(self, *_: object) -> None: ...
+
+        async def tick(self) -> int:
+            return await missed.get()
+
+    monkeypatch.setattr(devices, "Pace", ScriptedPace)
+    async with Stage() as stage:
+        told = []
+        for count in (3, 0, 2, 0, 0):
+            scans = stage.scans()
+            missed.put_nowait(count)
+            await stage.until(lambda scans=scans: stage.scans() > scans)
+            await asyncio.sleep(0.002)  # it waits for the next tick
+            told.append(stage.device.take_missed())
+        assert told == [3, 0, 2, 0, 0]

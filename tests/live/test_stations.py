@@ -17,7 +17,7 @@ from rigd.files.load import find
 from rigd.live import daemon, places
 from rigd.live.daemon import RigProcess
 from rigd.live.job import Ending, gravest
-from rigd.live.record import left_open
+from rigd.live.record import Closing, left_open
 from rigd.model import errors
 from rigd.model.messages import Neighbours, Scan, ValveCommand
 from rigd.model.requests import Frame, Request
@@ -139,7 +139,7 @@ def rig_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, surges: str):
             async def begin(folder: Path, key: Path | None = None) -> NoClosing:
                 return NoClosing()
 
-            monkeypatch.setattr(daemon.Closing, "start", begin)
+            monkeypatch.setattr(Closing, "start", begin)
         text = find("demo-surge", "rig").read_text()
         device = "  io: # one Modbus TCP"
         where, often = "host: 127.0.0.1, port: 9, unit: 1", "scan: 10 ms, timeout: 100 ms, stale: 100 ms"
