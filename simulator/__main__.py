@@ -98,7 +98,7 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
-    watch_parent(loop, stopped, Hands(plant, orders) if isinstance(plant, SurgeBench) else orders)
+    watch_parent(loop, stopped, Hands(plant, orders))
     tell({"listening": port})
     await live(world, stopped)
     await server.close()
@@ -140,7 +140,7 @@ async def live(world: RealTime, stopped: asyncio.Event) -> None:
                 await stopped.wait()
 
 
-def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event, orders: BusOrders | Hands) -> None:
+def watch_parent(loop: asyncio.AbstractEventLoop, stopped: asyncio.Event, orders: Hands) -> None:
     """Take orders from standard input, and stop when it closes. A file or /dev/null there is nobody's hand: then only
     a signal ends us."""
     if sys.stdin is None:

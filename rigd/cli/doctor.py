@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from rigd.cli.options import Json, Key, Records, print_json
+from rigd.cli.options import Json, Key, Operator, Records, print_json
 from rigd.model import errors
 
 HELP = """Examples:
@@ -20,10 +20,18 @@ HELP = """Examples:
   rigd doctor --new-key
   rigd doctor --new-key --key my-own.key
   rigd doctor --validate
+  rigd doctor --walk --rig demo --operator "A. Novak"
+  rigd doctor --rig demo
 
 Make the key that records are sealed with, or validate rigd on this machine: replay the reference records that ship
 with it, measure them again, compare, and keep the outcome with date and versions under validations/ of the records
 folder. Exit code 1 when something differs, 65 when a reference record is not what was shipped.
+
+--walk walks a rig's own checks on a blanked-off specimen port, as a run with a record like any other: outputs fall
+back, the watchdog relay lets go, emergency stop and door are seen, the vent empties the line, transducers agree, the
+supply is isolated, no pocket is forgotten. It pressurises the rig: read the profile `commissioning` first. Without
+--walk, --rig shows when each check of exactly this rig file last passed. A walk is not a test of the safety devices:
+relief valve, guard and hardware emergency stop are tested by their own procedures.
 
 A key is never overwritten. Its private half never leaves its file (mode 0600); keep the public half that is printed
 somewhere else, and verify records against it. A person who authorises records makes a key of their own with --key FILE.
@@ -33,12 +41,24 @@ somewhere else, and verify records against it. A person who authorises records m
 def doctor(
     new_key: Annotated[bool, typer.Option("--new-key", help="Make a key and print its public half.")] = False,
     validate: Annotated[bool, typer.Option("--validate", help="Replay the reference records and compare.")] = False,
+    walk: Annotated[bool, typer.Option("--walk", help="Walk a rig's own checks; needs --rig.")] = False,
+    rig: Annotated[str, typer.Option("--rig", metavar="RIG", help="A rig: a name that ships, or a file.")] = "",
+    station: Annotated[int, typer.Option("--station", help="Of several stations the one that is walked.")] = 1,
+    operator: Operator = "",
     key: Key = None,
     records: Records = None,
     as_json: Json = False,
 ) -> None:
-    if new_key == validate:
-        raise errors.UsageRefused("rigd doctor: say what to do: --new-key or --validate, one at a time")
+    if new_key + validate + bool(walk or rig) != 1:
+        raise errors.UsageRefused("rigd doctor: say what to do: --new-key, --validate, --walk or --rig, one at a time")
+    if walk and not rig:
+        raise errors.UsageRefused("rigd doctor --walk: say which rig: --rig RIG")
+    if rig:
+        from rigd.cli import rig_checks
+
+        if walk:
+            sys.exit(rig_checks.walk(rig, station, operator, records, key, as_json))
+        sys.exit(rig_checks.show(rig, records, as_json))
     if new_key:
         _make_key(key, as_json)
     else:

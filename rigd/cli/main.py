@@ -61,7 +61,7 @@ for verb in act.VERBS:
     app.command(verb.name, help=verb.help, short_help=verb.short)(verb.command)
 app.add_typer(channels.app, name="channels")
 app.add_typer(runs.app, name="runs")
-app.command("doctor", help=doctor.HELP, short_help="Make this machine's key; validate rigd on it.")(doctor.doctor)
+app.command("doctor", help=doctor.HELP, short_help="Make a key, validate rigd, walk a rig's checks.")(doctor.doctor)
 
 
 def _show_version(wanted: bool) -> None:

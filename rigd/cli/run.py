@@ -33,6 +33,9 @@ nothing is armed before all are ready: what starts by itself is what a person ha
 --resume RUN goes on with a specimen whose surges were interrupted, tripped or stopped: its counts go on, a surge that
 was cut off is partial. Specimen, station, profile and rig must be those of that run, and its record sound.
 
+--unattended is refused (exit 78) unless the newest commissioning walk of exactly this rig file passed within the days
+the file states, the relief valve was tested in time, and the independent layer is declared: rigd doctor --rig RIG.
+
 \b
 Exit codes: 0 done, criteria met or none    1 criterion not met or undecided    3 stopped by a person
             4 trip, interrupted, unproven   5 invalid test    65 bad file   69 rig unreachable   75 rig busy
@@ -63,6 +66,9 @@ def run(
         list[str] | None,
         typer.Option("--resume", metavar="RUN", help="Go on with this run's specimen; repeat for several."),
     ] = None,
+    unattended: Annotated[
+        bool, typer.Option("--unattended", help="Nobody stays at the rig; refused unless its checks passed lately.")
+    ] = False,
     key: Key = None,
     as_json: Json = False,
 ) -> None:
@@ -75,6 +81,8 @@ def run(
         profile=profile, rig=rig, specimens=tuple(specimens), facts=tuple(facts or ()),
         records=records_folder(records), person=name, named=named, confirm=tuple(confirm or ()), key=key_path(key),
     )  # fmt: skip
+    if unattended:
+        _permit_unattended(job)
     lock = RigLock(job.rig.name)
     lock.take()
     try:
@@ -82,7 +90,7 @@ def run(
             from rigd.cli.resume import resume_runs
 
             job = resume_runs(job, tuple(resume))
-        endings = _serve(job, as_json)
+        endings = serve(job, as_json)
     finally:
         lock.release()
     code = gravest(endings)
@@ -90,7 +98,19 @@ def run(
     sys.exit(code)
 
 
-def _serve(job: Any, as_json: bool) -> Any:
+def _permit_unattended(job: Any) -> None:
+    """Raises Misconfigured with everything that forbids it."""
+    import time
+
+    from rigd.cli.walks import why_not_unattended
+
+    reasons = why_not_unattended(job.rig, job.rig_bytes, job.records, time.time_ns())
+    if reasons:
+        listed = "".join(f"\n  {reason}" for reason in reasons)
+        raise errors.Misconfigured(f"rig {job.rig.name} may not run unattended:{listed}")
+
+
+def serve(job: Any, as_json: bool) -> Any:
     import asyncio
 
     from rigd.cli.screen import COMMANDS, KEYS, Screen

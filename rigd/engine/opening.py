@@ -130,11 +130,11 @@ class Opening:
     # ---- the words
 
     def look_away(self) -> None:
-        """Not at rest any more: how long a pocket has been low is counted anew."""
+        """Venting begins: how long a pocket has been low is counted anew."""
         self._low_since_ns = [NEVER] * len(self._rig.pockets)
 
     def look(self, t_ns: int) -> None:
-        """At rest, in every step: how long each pocket with a sensor has been low."""
+        """Venting and at rest, in every step: how long each pocket with a sensor has been low."""
         for at, pocket in enumerate(self._rig.pockets):
             if pocket.channel < 0:
                 continue

@@ -25,6 +25,8 @@ def prove(engine: Engine) -> None:
     """VENTING: low on every specimen channel for the hold time; after a run also a rise test, where the rig has one."""
     t_ns, rule, opening = engine.now_ns, engine.rig.vent, engine.opening
     low = engine.channels.proves_below(rule.limit_pa, t_ns)
+    if opening.declared:
+        opening.look(t_ns)
     if not low:
         engine.low_since_ns = t_ns
     if opening.testing:

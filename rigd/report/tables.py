@@ -17,6 +17,7 @@ from rigd.model.states import LINE_AT_ZERO
 from rigd.model.verdicts import OUTCOMES
 from rigd.report.aims import aim_columns, describe_aims
 from rigd.report.air import describe_air
+from rigd.report.checks import describe_checks
 from rigd.report.turns import ONSET_VERDICTS, describe_turns, onset_of, turn_columns
 from rigd.store.cells import cell
 
@@ -140,7 +141,7 @@ def describe(
 
     lines = [f"Run {run}, specimen {specimen}" + (", SIMULATED: these data are invented" if simulated else "")]
     lines += _outcome_lines(found, minimum_pa, say)
-    special = describe_turns(found, judgements) or describe_aims(found, judgements)
+    special = describe_turns(found, judgements) or describe_aims(found, judgements) or describe_checks(judgements)
     lines += describe_air(judgements)
     lines += special or pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
