@@ -297,6 +297,8 @@ def _profile_limits(profile: Profile) -> list[Limit]:
             limits.append(Limit(name=f"step {step.name}", pressure_pa=step.ceiling_pa, what="ceiling of the ramp"))
         if isinstance(step, Surge):
             limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="peak of the surges"))
+        if isinstance(step, CapTurns):
+            limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="a cap is looked at"))
     return limits
 
 
@@ -369,7 +371,7 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
             least_s = step.aims * (step.duration_ns / 1e9 + step.pressure_pa / step.ramp_pa_per_s)
             most_s = least_s + step.aims * FLUSH_BUILD_S
         case CapTurns():
-            at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
+            at_pa, to_pa, rate = step.pressure_pa, 0.0, step.ramp_pa_per_s
             least_s, most_s = turns_s(step)
         case _ if type(step) in WALK_STEPS:
             at_pa, least_s, most_s, waits = expect_check(step)

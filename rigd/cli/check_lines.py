@@ -109,6 +109,9 @@ def _step_words(step: ExpectedStep, unit: str) -> str:
         rate = f" at {units.say(step.rate_pa_per_s, 'psi/s', units.RATE)}"
     if step.kind == "surge":
         return f"surges of {units.say(step.from_pa, unit)}, {say_time(step.least_s)} to {say_time(step.most_s)}"
+    if step.kind == "cap_turns":
+        taken = f"{say_time(step.least_s)} to {say_time(step.most_s)}"
+        return f"looks at {units.say(step.from_pa, unit)}, {taken} under pressure, and a person's pace between them"
     went = f"{_number(step.from_pa, unit)} to {units.say(step.to_pa, unit)}{rate}"
     return f"{went}, {say_time(step.least_s)} to {say_time(step.most_s)}"
 
@@ -204,10 +207,15 @@ def _describe_sight(rig: Rig, profile: Profile, foretold: Forecast, unit: str) -
         yield f"  gas one run takes at most: {units.say(foretold.gas_m3, 'L', units.VOLUME, 3)} at ambient conditions"
 
 
+def _is_required(fact: str, profiles: list[Profile]) -> bool:
+    return any(fact in profile.required for profile in profiles)
+
+
 def _describe_specimen(specimen: Specimen, profiles: list[Profile]) -> Iterator[str]:
     yield ""
     known = dict(specimen.facts)
-    yield f"Specimen {specimen.id}: {len(known)} of {len(FACTS)} facts known"
+    wanted = [fact for fact in FACTS if fact != "loosenings" or fact in known or _is_required(fact, profiles)]
+    yield f"Specimen {specimen.id}: {len(known)} of {len(wanted)} facts known"
     for fact in FACTS:
-        if fact not in known and any(fact in profile.required for profile in profiles):
+        if fact not in known and _is_required(fact, profiles):
             yield f"  will be asked of a named person: {FACTS[fact]}"

@@ -149,6 +149,24 @@ def test_a_look_at_the_specimen_stays_below_the_approach_pressure():
                conflicts(replace(profile, steps=steps)))  # fmt: skip
 
 
+AIR = """  - air_check:
+      added_by: meter
+      pressures: [8 psi, 12 psi, 16 psi, 20 psi, 24 psi]
+      rate: 2 psi/s
+      volume_uncertainty: 2 %
+      settle: 2 s
+      at_most: 5 mL
+      tries: 1
+"""
+
+
+def test_a_look_at_the_specimen_needs_an_air_check_that_has_a_limit():
+    before, near = "  - cap_turns:\n", ("observer: window", "observer: specimen")
+    assert step_of(loaded((before, AIR + before), near)).observer == "specimen"
+    with pytest.raises(FilesRefused, match="air check"):
+        loaded((before, AIR.replace("at_most: 5 mL", "at_most: none") + before), near)
+
+
 def test_turns_are_read_exactly_as_a_technician_writes_them():
     step = step_of(loaded((MARKS, '[1/16, "1/8", 3/16, 0.25, 1/3]')))
     assert [turn.text for turn in step.turns] == ["1/16", "1/8", "3/16", "0.25", "1/3"]
