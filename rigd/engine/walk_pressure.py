@@ -35,6 +35,7 @@ REACH_NS = 60_000_000_000  # a pressure not reached by then is not reached
 CHARGE_NS = 60_000_000_000
 STILL_NS = 1_000_000_000  # after valves have moved, before anything is measured
 AVERAGE_NS = 500_000_000
+SEEN_STEPS = 20.0  # of the tank's transducer: a fall that small says nothing within 5 %
 ONE_TIME_CONSTANT = 0.36787944117144233  # 1/e: what is left after it
 ABOVE = 1.25  # of the charge, asked of the regulator with the supply shut: what leaks past the supply then shows
 
@@ -307,6 +308,10 @@ class BladderCheck(PressureCheck):
             self.judge(sight, UNDECIDED, "no water was taken: nothing can be said of the bladder")
             return
         fall_pa = self._before[0] / self._before[1] - self._after[0] / self._after[1]
+        if fall_pa < SEEN_STEPS * self.rig.channels[sight.channels.feed].resolution:
+            text = f"too little water was taken to say: {1e6 * self._taken_m3:.0f} mL; open a drain for this check"
+            self.judge(sight, UNDECIDED, text, taken_m3=self._taken_m3)
+            return
         stiffness = fall_pa / self._taken_m3
         text = f"{kpa(fall_pa)} by {1e6 * self._taken_m3:.0f} mL taken"
         self.judge(sight, MEASURED, text, stiffness_pa_per_m3=stiffness, taken_m3=self._taken_m3, fall_pa=fall_pa)

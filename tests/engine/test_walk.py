@@ -6,6 +6,7 @@ that isolation is shown by a rise test is RELIABILITY T22 and SAFETY S7, S9, S13
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import pytest
 
@@ -16,11 +17,13 @@ from rigd.engine import walk_pressure
 from rigd.files.load import find, load_profile, load_rig
 from rigd.files.walk_shape import ASKED_ABOVE
 from rigd.model.messages import Event, Judgement, Prompt
+from rigd.model.profile import Fill, Vent
 from rigd.model.rig import Pocket
 from rigd.model.specimen import Specimen
 from rigd.model.states import SAFE_TO_OPEN
-from rigd.model.walk import CHECKS
+from rigd.model.walk import CHECKS, CheckBladder
 from rigd.store.journal import BlockBuilder, identity
+from simulator.drain_bench import DrainBench
 from simulator.open_invariants import OpeningWatch
 from simulator.person import Person
 from simulator.plant import Plant
@@ -138,6 +141,40 @@ def test_a_pocket_for_the_hand_is_asked_for_by_name_at_zero_and_keeps_the_words_
     assert SAFE_TO_OPEN not in walk.words
     none = Walk(rig=replace(RIG, pockets=()))
     assert none.of("pockets")[0].verdict == "undecided" and SAFE_TO_OPEN not in none.words
+
+
+class Metered(DrainBench):
+    """A rig that measures the water fed, with a cock that hands have opened."""
+
+    def __getattr__(self, name: str):
+        return getattr(self.plant, name)
+
+
+@pytest.mark.parametrize("opened", [True, False])
+def test_the_stiffness_of_the_tank_is_that_of_its_gas(opened):
+    """Boyle's law: dp/dV = p/V with p absolute. With nothing to take the water, nothing is said."""
+    rig = load_rig(find("demo-flush", "rig"))
+    check = next(step for step in PROFILE.steps if type(step) is CheckBladder)
+    fill = next(step for step in PROFILE.steps if type(step) is Fill)  # a full line that is shut takes next to nothing
+    before = () if opened else (fill, Vent(name="Vent"))
+    profile = replace(PROFILE, steps=(*before, replace(check, charge_pa=20 * PSI), Vent(name="Vent")))
+    bench, builder = Metered(rig, seed=5, half_width_deg=20.0), BlockBuilder(identity(run=1, version="0", files=()))
+    gas_m3 = bench.plant.tank_gas_m3
+    if opened:
+        bench.aim(0.0, points_deg=0.0, empty=True)
+    judged = []
+    world = World(rig, profile, BLANK, bench, Person("A. Novak", 5), builder, lambda block: None,
+                  Names(run=1, utc_ns=UTC_NS, version="0"))  # fmt: skip
+    turn = world.loop.turn
+    world.loop = SimpleNamespace(turn=lambda m: judged.extend(turn(m)), flush=world.loop.flush)
+    world.run()
+    (found,) = [said for said in judged if type(said) is Judgement]
+    if not opened:
+        assert found.verdict == "undecided" and "too little" in found.text
+        return
+    assert found.verdict == "measured", found
+    stiffness = dict(found.data)["stiffness_pa_per_m3"]
+    assert stiffness == pytest.approx((20 * PSI + 101_325.0) / gas_m3, rel=0.15)
 
 
 def test_days_are_those_of_the_calendar():
