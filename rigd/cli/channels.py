@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from rigd.cli.options import Json, Operator, Rig, print_json
+from rigd.cli.options import Json, Operator, Rig, Station, print_json
 from rigd.model import errors
 
 app = typer.Typer(
@@ -64,10 +64,10 @@ def read_channels(rig: RigFile = "demo", as_json: Json = False) -> None:
 
 
 @app.command("zero", help=ZERO_HELP, short_help="Read the zero of the specimen channels anew.")
-def zero_channels(operator: Operator = "", rig: Rig = "", as_json: Json = False) -> None:
+def zero_channels(operator: Operator = "", station: Station = None, rig: Rig = "", as_json: Json = False) -> None:
     from rigd.cli.act import act
 
-    act("zero", rig=rig, operator=operator, as_json=as_json)
+    act("zero", rig=rig, operator=operator, as_json=as_json, station=station)
 
 
 def _load(rig: str) -> Any:
@@ -82,7 +82,8 @@ def _read_from_process(shape: Any) -> list[dict[str, Any]]:
 
     with Client(socket_path(shape.name)) as client:
         view = client.ask("status").view
-    values = {name: (value, quality) for name, value, quality in view["values"]}
+    views = [view, *view.get("stations", ()), *view.get("guarded", ())]  # the newest of a station stands last
+    values = {name: told for each in views for name, *told in each.get("values", ())}
     return [_row(channel, None, *values[channel.name]) for channel in shape.channels]
 
 

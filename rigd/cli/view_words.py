@@ -23,7 +23,10 @@ def pressure(value_pa: float | None, view: dict[str, Any], digits: int = 1) -> s
 def describe(view: dict[str, Any]) -> str:
     """Tell a whole view in a few lines, for `rigd status`; of several stations, each."""
     if "stations" in view:
-        return "\n\n".join(describe(each) for each in view["stations"])
+        told = [describe(each) for each in view["stations"]]
+        told += [f"station {each['station']} · no run; its valves are watched · {each['state']}" for each in
+                 view.get("guarded", ())]  # fmt: skip
+        return "\n\n".join(told)
     unit = view["display"]
     place = f" · station {view['station']}" if view.get("station") else ""
     lines = [

@@ -132,14 +132,18 @@ class RigProcess:
         return Answer(id=request.id, ok=ok, words=words, view=self.view_body(request.station))
 
     def view_body(self, number: int | None = None) -> dict[str, Any]:
-        """What is to be seen of the only station or of the one named; else of each, under `stations`."""
+        """What is to be seen of the only station or of the one named; else of each with a run under `stations`, and
+        under `guarded` of those whose valves are only watched."""
         devices = {"devices": {device.shape.name: device.state for device in self._devices}}
         seen = [station for station in self.stations if number in (None, station.number)]
         if len(self.stations) == 1 or (number is not None and seen):
             return seen[0].view_body() | devices if seen else devices
         rig = self.job.rig
-        body = {"rig": rig.name, "simulated": rig.simulated, "stations": [each.view_body() for each in self.stations]}
-        return body | devices
+        running = {station.order for station in self.stations}
+        return devices | {
+            "rig": rig.name, "simulated": rig.simulated, "stations": [each.view_body() for each in self.stations],
+            "guarded": [order.seen() for order in self._orders if order not in running],
+        }  # fmt: skip
 
     @staticmethod
     def _words_of(station: Station) -> str:

@@ -116,6 +116,11 @@ class Order:
                 lambda seq, t_ns: messages.Neighbours(seq=seq, t_ns=t_ns, pressurised=pressurised, hands=hands)
             )
 
+    def seen(self) -> dict[str, Any]:
+        """What is to be seen of a station without a run."""
+        view = self.engine.view()
+        return {"station": self.place.number, "state": view.state, "words": view.words, "values": plain(view.values)}
+
     def tick(self) -> None:
         self.inbox.post(lambda seq, t_ns: messages.Tick(seq=seq, t_ns=t_ns))
 

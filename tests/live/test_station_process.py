@@ -121,6 +121,10 @@ def test_verbs_name_a_station_or_mean_all(bench, surges: str) -> None:
     attend(bench, process, lambda seen: len(seen) == 2 and all(view["state"] == "READY" for view in seen.values()))
     status = bench.rigd("status")
     assert "station 1 · run 1 · specimen K-07" in status.stdout and "station 3 · run 2" in status.stdout
+    assert "station 2 · no run; its valves are watched · VENTED" in status.stdout
+    read = json.loads(bench.rigd("channels", "read", "--rig", str(bench.rig), "--json").stdout)
+    values = {row["channel"]: row["value"] for row in read}
+    assert values["returned_1"] == values["returned_2"] == values["door"] == 1 and None not in values.values()
     assert json.loads(bench.rigd("status", "--station", "3", "--json").stdout)["specimen"] == "L-03"
     assert bench.rigd("status", "--station", "2").returncode == errors.USAGE
     for verb in ("arm", "start"):

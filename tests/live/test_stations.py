@@ -240,6 +240,33 @@ async def test_a_lost_gauge_stops_its_station_and_a_lost_module_all(rig_with) ->
     assert [each.exit_code for each in endings] == [errors.TRIPPED] * 3
 
 
+async def test_a_record_that_cannot_be_written_stops_its_own_station(
+    rig_with, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = await opened(rig_with("1=K-07", "2=L-03"))
+    await rig.start(1, 2)
+    await rig.until(lambda: rig.cycles(1) >= 1 and rig.cycles(2) >= 1)
+    monkeypatch.setattr(rig.station(1).record, "write_error", lambda: "EIO")
+    await rig.until(lambda: rig.state(1) != "RUNNING")
+    assert "record cannot be written" in rig.station(1).engine.interlocks.first_out
+    done = rig.cycles(2)
+    await rig.until(lambda: rig.cycles(2) >= done + 2)
+    assert rig.state(2) == "RUNNING"
+    await rig.leave()
+
+
+async def test_an_empty_stations_valve_that_is_not_seen_shut_keeps_the_supply_shut_for_all(rig_with) -> None:
+    """Nobody is mounted at station 3 and its release valve shows open: what is shared would blow into the chamber."""
+    rig = await opened(rig_with("1=K-07", "2=L-03"))
+    await rig.start(1, 2)
+    await rig.until(lambda: rig.cycles(1) >= 1 and rig.energised("supply"))
+    BenchDriver.bench.lie(3, True)
+    await rig.until(lambda: not rig.energised("supply"))
+    await rig.until(lambda: "RUNNING" not in (rig.state(1), rig.state(2)))
+    assert not rig.process.answer(Request(id=1, verb="arm", person=PERSON, named=True, station=3)).ok
+    await rig.leave()
+
+
 async def test_a_bug_in_one_engine_makes_everything_safe_and_ends_the_process(
     rig_with, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
