@@ -27,7 +27,8 @@ ONLY_EYE = {
     "methods": STEP.methods[:1], "stiffness_step_pa": 0.0, "settle_ns": S // 5, "dwell_ns": S, "beyond": 0,
     "ramp_pa_per_s": 6.0 * STEP.ramp_pa_per_s,
 }  # fmt: skip
-QUICK_RIG = replace(RIG, devices=tuple(replace(device, scan_ns=S // 10) for device in RIG.devices))
+SLOW_SCANS = tuple(replace(device, scan_ns=S // 10) for device in RIG.devices)
+QUICK_RIG = replace(RIG, devices=SLOW_SCANS, pockets=())  # without pockets there is no rise test at each pause
 ML_PER_MIN = 1e-6 / 60.0
 
 
@@ -153,7 +154,7 @@ def test_what_a_person_counts_or_reads_finds_the_leak(kind):
 
 def test_a_careless_technician_costs_the_result_and_never_safety():
     ended, forgot, wrong, too_late = set(), [], 0, 0
-    for seed in range(12):
+    for seed in range(8):
         played = Played(seed, rig=QUICK_RIG, care=CARELESS, **(ONLY_EYE | {"methods": STEP.methods[:1]}))
         ended.add(played.result.outcome)
         forgot += played.person.forgot
