@@ -33,7 +33,7 @@ Technicians: obedient  does exactly what is asked
 
 def flush(
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**31, help="Draws the drain, the iron and the noise.")] = 1,
-    virtual: Annotated[bool, typer.Option("--virtual", help="Under virtual time, without a wire.")] = False,
+    virtual: Annotated[bool, typer.Option("--virtual", help="This demo is always under virtual time.")] = True,
     truth: Annotated[bool, typer.Option("--truth", help="Tell which way the drain really points.")] = False,
     as_json: Json = False,
     records: Annotated[Path, typer.Option("--records", metavar="DIR", help="Records folder.")] = RECORDS,
@@ -42,18 +42,18 @@ def flush(
         list[str] | None, typer.Option("--fault", metavar="KIND[@SECONDS]", help="What goes wrong; repeat.")
     ] = None,
 ) -> None:
+    del virtual  # taken, so that every demo is called alike
     from rigd.cli.demo_body import check_names
     from rigd.cli.demo_virtual import play_world
     from simulator.drain_bench import CARE
 
     if technician not in CARE:
         raise UsageRefused(f"--technician {technician}: allowed: {', '.join(CARE)}")
-    if not virtual:
-        raise UsageRefused("the flush demo runs under virtual time only, so far; allowed: rigd demo flush --virtual")
     check_names("", tuple(fault or ()))
     if not as_json:
         typer.echo("SIMULATED RIG: everything you see is invented. On a real rig a stream takes an eye.")
-        typer.echo("rigd is not the safety device: relief valve, guard, emergency stop and local codes come first.\n")
+        typer.echo("rigd is not the safety device: relief valve, guard, emergency stop and local codes come first.")
+        typer.echo("Under virtual time: no wire, and minutes of a bench in seconds.\n")
     bench: list[Any] = []
 
     def place(job: Any) -> tuple[Any, Any]:

@@ -71,6 +71,9 @@ OUTCOMES = {
     "no_blow_down": Outcome(
         words="the pressure stayed up after a surge", verdict="undecided", exit_code=errors.NOT_MET, failed=False
     ),
+    "not_decided": Outcome(
+        words="what was looked for could not be decided", verdict="undecided", exit_code=errors.NOT_MET, failed=False
+    ),
     "given_up": Outcome(
         words="too many cycles in a row were not valid", verdict="undecided", exit_code=errors.NOT_MET, failed=False
     ),
@@ -122,7 +125,7 @@ _BY_CLASS_WHEN_NOTHING_FOUND = {
     "onset": "leak_onset",
     "tight": "tight_throughout",
     "not_monotone": "not_monotone",
-    "undecided": "given_up",
+    "undecided": "not_decided",
     "aimed": "aimed",
     "air_left": "air_left",
     "air_checked": "air_checked",

@@ -217,7 +217,7 @@ def _quality_lines(found: Mapping[str, Any], say: Any) -> list[str]:
         lines.append(f"  Time to failure   {found['time_to_failure_ns'] / NS_PER_S:.2f} s from the start of the ramp")
     if found["ramp_pa_per_s"] is not None:
         lines.append(f"  Ramp              {say(found['ramp_pa_per_s'], 2)}/s as achieved")
-    if found["noise_pa"] is not None:
+    if found["noise_pa"] is not None and found["ramp_pa_per_s"] is not None:
         lines.append(f"  Noise             {say(found['noise_pa'], 3)} about the ramp")
     if found["zero_shift_pa"] is not None:
         lines.append(f"  Zero shift        {say(found['zero_shift_pa'], 3)} from before to after")

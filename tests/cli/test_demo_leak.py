@@ -45,7 +45,5 @@ def test_a_virtual_cap_turn_test_is_a_real_record(tmp_path: Path) -> None:
 
 
 def test_what_the_leak_demo_cannot_do_it_says(tmp_path: Path) -> None:
-    code, _, said = rigd(tmp_path, "demo", "leak", "--seed", "1")
-    assert code == errors.USAGE and "virtual time only" in said
     code, _, said = rigd(tmp_path, "demo", "leak", "--virtual", "--technician", "sleepy")
     assert code == errors.USAGE and "obedient, human, careless" in said

@@ -140,7 +140,7 @@ def test_leaking_then_tight_is_not_monotone_and_names_no_onset(cap):
 def test_leaking_fully_tightened_begins_no_turn(cap):
     run = cap(["weep"])
     result = run.finish()
-    assert (result.outcome, result.verdict) == ("given_up", "undecided")
+    assert (result.outcome, result.verdict) == ("not_decided", "undecided")
     assert run.judged == [("0", "leaking")] and told(result)["turns_judged"] == 0
     assert "no turn begins it" in run.bench.events("step_done")[-1].text
 
@@ -176,7 +176,7 @@ def test_the_second_loosening_of_a_seal_is_not_the_primary_result(cap):
 def test_a_model_whose_thread_nobody_counted_is_not_turned(cap):
     run = cap([], facts=(("make", "N"), ("size", "short")))
     result = run.finish()
-    assert result.outcome == "given_up" and not run.judged
+    assert result.outcome == "not_decided" and not run.judged
     assert "count it" in run.bench.events("step_done")[-1].text
     assert max(r.highest_pa for r in run.bench.said if type(r).__name__ == "Reading") < 5 * PSI
 
