@@ -113,18 +113,6 @@ def check_stretch(document: Document, sound: dict[str, Any]) -> None:
     del sound
 
 
-def check_hands_after_air(document: Document, steps: dict[int, tuple[str, Any]]) -> None:
-    """Nobody looks at a specimen from near after an air check that cannot fail (SAFETY S31)."""
-    for index, (kind, shape) in steps.items():
-        if kind != "cap_turns" or shape.observer != "specimen":
-            continue
-        for earlier, (other, air) in steps.items():
-            if other == "air_check" and earlier < index and air.at_most == 0.0:
-                at: Path = ("steps", earlier, "air_check", "at_most")
-                allowed = "a volume: step {} brings people near, which needs the air check passed (SAFETY S31)"
-                document.fault(at, document.found(at), allowed.format(index + 1))
-
-
 def check_air_on(rig: Rig, document: Document, path: Path, step: AirCheck) -> None:
     """What is wrong with it on this rig."""
     if step.added_by == METER and not any(channel.role == "make_up_flow" for channel in rig.channels):

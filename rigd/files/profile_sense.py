@@ -6,7 +6,7 @@ What needs the rig as well (trips, transducers, scan intervals, gas) is `togethe
 from typing import Any
 
 from rigd.files import units
-from rigd.files.air_shape import check_air, check_hands_after_air
+from rigd.files.air_shape import check_air
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
 from rigd.files.flush_shape import check_flush
@@ -69,7 +69,6 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             check_walk(document, path, kind, shape, sound.get("max"))
         else:
             _check_within_max(document, path, shape, sound)
-    check_hands_after_air(document, steps)
     _check_criterion(document, sound, steps)
     _check_facts(document, sound)
     sound["steps"] = list(steps.values())

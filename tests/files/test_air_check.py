@@ -110,4 +110,4 @@ def test_people_come_near_only_after_a_check_that_can_fail():
     load.load_profile_bytes(near.replace("  - cap_turns:\n", AIR.format("2 mL")).encode(), "x")
     with pytest.raises(FilesRefused) as told:
         load.load_profile_bytes(near.replace("  - cap_turns:\n", AIR.format("none")).encode(), "x")
-    assert [fault.key for fault in told.value.faults] == ["steps[3].air_check.at_most"]
+    assert [fault.key for fault in told.value.faults] == ["steps[5].cap_turns.observer"]
