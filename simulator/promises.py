@@ -51,9 +51,9 @@ INVARIANTS = {
 class Violation(AssertionError):
     """An invariant did not hold."""
 
-    def __init__(self, name: str, words: str) -> None:
-        assert name in INVARIANTS, name
-        super().__init__(f"{name}: {INVARIANTS[name]}; found: {words}")
+    def __init__(self, name: str, words: str, promises: dict[str, str] = INVARIANTS) -> None:
+        assert name in promises, name
+        super().__init__(f"{name}: {promises[name]}; found: {words}")
         self.name, self.words = name, words
 
 

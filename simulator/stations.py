@@ -71,7 +71,7 @@ class Place:
     """One station in this world: its engine, and what that said."""
 
     def __init__(self, world: "StationsWorld", at: int, profile: Profile, mounted: Mounted | None) -> None:
-        self.at, self.mounted = at, mounted
+        self.at, self.mounted, self._turned = at, mounted, world.turned
         self.station = of_station(world.rig, at + 1)
         if mounted is None:  # nothing is tested here; the valves are guarded all the same
             self.engine = Engine(self.station.rig, None, None)
@@ -101,7 +101,7 @@ class Place:
         self.t_ns = max(now_ns, self.t_ns + APART_NS)
         message = shape(seq=self.seq, t_ns=self.t_ns, **known)
         self.seq += 1
-        self.loop.turn(message)
+        self._turned(self.at, message, self.loop.turn(message))
 
     def scan(self, now_ns: int, device: int, counts: tuple[int, ...]) -> None:
         self.t_ns = max(now_ns, self.t_ns + APART_NS)
@@ -109,7 +109,7 @@ class Place:
             seq=self.seq, t_ns=self.t_ns, device=device, age_us=REPLY_US, width_us=WIDTH_US, counts=counts
         )  # fmt: skip
         self.seq += 1
-        self.loop.turn(message)
+        self._turned(self.at, message, self.loop.turn(message))
 
 
 class StationsWorld:
@@ -173,6 +173,9 @@ class StationsWorld:
         if due_ns >= self._next_beat_ns:
             self._next_beat_ns += self._beat_ns
             self._beat()
+
+    def turned(self, at: int, message: Input, said: tuple[Output, ...]) -> None:
+        """One step of one engine: for whoever watches."""
 
     # ---- what passes between stations
 

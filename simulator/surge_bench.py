@@ -33,6 +33,7 @@ EVEN_PA = 1.0  # two pressures this close are one
 NOISE_BLOCK = 1024
 OUTLETS = {"capped": 0.0, "throttled": 0.25, "open": 1.0}
 """How wide a station's outlet is, as a part of its release valve."""
+SHARED_SWITCHES = ("door", "emergency_stop", "relief")
 SHARED = {"feed": 0, "supply": 1, "water_temperature": 2, "gas_temperature": 2, "specimen_temperature": 2}
 
 
@@ -111,7 +112,8 @@ class SurgeBench:
         back_of = {output.read_back: output.role for output in rig.outputs if output.read_back >= 0}
         for at, channel in enumerate(rig.channels):
             reply = self._replies[channel.device]
-            place, number = len(reply), channel.station or (1 if rig.stations == 1 else 0)
+            is_shared = channel.role in SHARED_SWITCHES or back_of.get(at) == "supply"
+            place, number = len(reply), channel.station or (1 if rig.stations == 1 and not is_shared else 0)
             reply.append(0)
             if channel.type == "bit":
                 self._switches[number].append((reply, place, channel.role, back_of.get(at, "")))
@@ -266,7 +268,7 @@ class SurgeBench:
             before = transducer.before
             transducer.seen = now + blend * (before - now) + decay * (transducer.seen - before)
             transducer.before = now
-            if transducer.source == 0 and abs(transducer.seen - now) > EVEN_PA:
+            if transducer.source <= 1 and abs(transducer.seen - now) > EVEN_PA:
                 self._busy = True
 
     # Switches, and what people and faults do.

@@ -22,9 +22,9 @@ SCAN_NS = 50_000_000
 SECOND_NS = 1_000_000_000
 
 
-def surge_rig(scan_ns: int = SCAN_NS, **changes: object) -> Rig:
+def surge_rig(scan_ns: int = SCAN_NS, name: str = "demo-surge", **changes: object) -> Rig:
     """The shipped rig, scanned more slowly: a night at 20 Hz is what unattended tests are run at."""
-    rig = load_rig(find("demo-surge", "rig"))
+    rig = load_rig(find(name, "rig"))
     slow = tuple(replace(channel, stale_ns=max(channel.stale_ns, 4 * scan_ns)) for channel in rig.channels)
     return replace(rig, devices=tuple(replace(d, scan_ns=scan_ns) for d in rig.devices), channels=slow, **changes)
 
