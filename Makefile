@@ -11,6 +11,7 @@ SHELL := /bin/bash
 TOOLS := mbpoll socat strace gcc
 WORKERS ?= 2
 HOURS ?= 200
+BENCH_HOURS ?= 4
 SEED ?= 1
 KILLS ?= 200
 
@@ -36,6 +37,8 @@ bench: .venv/.test
 
 nights: .venv/.test
 	.venv/bin/python -m simulator.nights --compiled --hours $(HOURS) --seed $(SEED) --jobs $(WORKERS)
+	.venv/bin/python -m simulator.bench_nights --kind surge --hours $(BENCH_HOURS) --seed $(SEED)
+	.venv/bin/python -m simulator.bench_nights --kind leak --hours $(BENCH_HOURS) --seed $(SEED)
 
 # Other random moments: RIGD_SEED=7 make crash. Small disks are mounted, which needs root; without it they are skipped.
 crash: .venv/.test .venv/.tools

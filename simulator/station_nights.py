@@ -299,7 +299,8 @@ class StationNight:
             outcome = run.result.outcome if run.result is not None and engine is run.engine else "interrupted"
             self.outcomes.append(outcome)
             failed = engine.findings.tally is not None and engine.findings.tally.failed_at
-            self.over[at] = bool(failed) or outcome not in GOES_ON or (outcome == "given_up" and self.bench.t_s > STORM_S)
+            gave_up = outcome == "given_up" and self.bench.t_s > STORM_S
+            self.over[at] = bool(failed) or outcome not in GOES_ON or gave_up
         self.past_ns += world.t_ns
         self.world = None
 

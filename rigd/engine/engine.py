@@ -119,12 +119,12 @@ class Engine:
         first = self.interlocks.check(t_ns, self.state, self.outputs.energised)
         if first:
             self._trip(first)
+        if self.questions.expired(t_ns):
+            endings.take_answer(self, "", "", False)
         self._run_state(t_ns)
         if self.interlocks.held_by != self._was_held_by:
             self._say_interlock()
         self.outputs.apply(self.wanted, message.seq, t_ns, out)
-        if self.questions.expired(t_ns):
-            endings.take_answer(self, "", "", False)
         prompt = self.questions.next(message.seq, t_ns, self.neighbours_pressurised)
         if prompt is not None:
             out.append(prompt)

@@ -1,0 +1,76 @@
+"""Nights of surges on stations and of cap-turn leak tests: a share of the campaign, and proof that its judges can fail.
+
+What is promised is SAFETY.md section 8, held against the simulated world's valves, pressures, bodies and people.
+"""
+
+import pytest
+
+from rigd.engine.cycles import CycleCount
+from rigd.engine.questions import Questions
+from rigd.engine.surge import SurgeStep
+from simulator import leak_nights, station_nights
+from simulator.bench_nights import is_same_again, run
+from simulator.promises import Violation
+
+SEEDS = (1, 6, 11, 16)
+NEXT = Questions.next
+
+
+@pytest.mark.parametrize("first", SEEDS)
+def test_nights_of_surges_keep_every_promise(first):
+    outcomes = set()
+    for seed in range(first, first + 5):
+        outcomes.update(station_nights.play(seed).outcomes)
+    assert len(outcomes) > 1, "a night in which nothing happens proves nothing"
+
+
+@pytest.mark.parametrize("first", SEEDS)
+def test_nights_of_cap_turns_keep_every_promise(first):
+    for seed in range(first, first + 5):
+        assert leak_nights.play(seed).outcomes
+
+
+@pytest.mark.parametrize("seed", [1, 25, 35])
+def test_an_unanswered_question_under_pressure_shuts_the_inlet_in_the_same_step(seed):
+    """Found by NO_SELF_START: the commands came one step after the run had ended."""
+    assert leak_nights.play(seed).outcomes == ("stopped",)
+
+
+@pytest.mark.parametrize("kind", ["surge", "leak"])
+def test_a_night_makes_the_same_record_under_another_hash_seed(kind):
+    assert is_same_again(kind, {"surge": station_nights, "leak": leak_nights}[kind].play(3))
+
+
+def test_a_campaign_says_what_it_was(capsys):
+    assert run("surge", 0.01, 2) == []
+    assert "surge: 0.0 simulated hours" in capsys.readouterr().out
+
+
+def test_a_cycle_counted_twice_is_found(monkeypatch):
+    """A planted wrong: every applied cycle counts as two."""
+    add = CycleCount.add
+
+    def twice(self, cycle, back_share):
+        add(self, cycle, back_share)
+        self.applied += cycle.applied
+
+    monkeypatch.setattr(CycleCount, "add", twice)
+    with pytest.raises(Violation, match="CYCLES_COUNT_ONCE"):
+        for seed in range(1, 8):
+            station_nights.play(seed)
+
+
+PLANTED = {
+    "a blown cap is not noticed": (SurgeStep, "_lost", lambda self, *_: "", "PARTED_IS_SHUT_OFF"),
+    "hands are sent in beside pressure": (
+        Questions, "next", lambda self, seq, t_ns, _: NEXT(self, seq, t_ns, 0), "HANDS_FIND_NO_PRESSURE"
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("place", "name", "wrong", "promise"), PLANTED.values(), ids=PLANTED)
+def test_a_planted_wrong_is_found(monkeypatch, place, name, wrong, promise):
+    monkeypatch.setattr(place, name, wrong)
+    with pytest.raises(Violation, match=promise):
+        for seed in range(1, 12):
+            station_nights.play(seed)
