@@ -1,9 +1,9 @@
-"""A campaign of the other nights, from the command line: surges on stations, and cap-turn leak tests.
+"""A campaign of the other nights, from the command line: surges on stations, cap-turn leak tests, flush direction.
 
     python -m simulator.bench_nights --kind surge --hours 5 --seed 1
     python -m simulator.bench_nights --kind leak --only 35          one night, as a failure's line says
 
-Each seed is one night, judged by `simulator.station_promises` or by the promises of `simulator.leak_nights`. Every
+Each seed is one night, judged by `simulator.station_promises` or by the promises of the file that plays it. Every
 50th is played again in a fresh interpreter under another hash seed. For bursts this is `simulator.nights`.
 """
 
@@ -15,12 +15,14 @@ import time
 from collections import Counter
 from collections.abc import Callable
 
-from simulator import leak_nights, station_nights
+from simulator import flush_nights, leak_nights, station_nights
 from simulator.night import Report
 from simulator.nights import SOURCE, TWICE_EVERY, commit
 from simulator.promises import Violation
 
-PLAYS: dict[str, Callable[[int], Report]] = {"surge": station_nights.play, "leak": leak_nights.play}
+PLAYS: dict[str, Callable[[int], Report]] = {
+    "surge": station_nights.play, "leak": leak_nights.play, "flush": flush_nights.play,
+}  # fmt: skip
 FAILURES_KEPT = 20  # a broken promise breaks in many nights; a few tell enough
 
 

@@ -8,8 +8,8 @@ import pytest
 from rigd.engine.cycles import CycleCount
 from rigd.engine.questions import Questions
 from rigd.engine.surge import SurgeStep
-from simulator import leak_nights, station_nights
-from simulator.bench_nights import is_same_again, run
+from simulator import flush_nights, leak_nights, station_nights
+from simulator.bench_nights import PLAYS, is_same_again, run
 from simulator.promises import Violation
 
 SEEDS = (1, 6, 11, 16)
@@ -30,15 +30,19 @@ def test_nights_of_cap_turns_keep_every_promise(first):
         assert leak_nights.play(seed).outcomes
 
 
+def test_nights_of_flushing_keep_every_promise():
+    assert {outcome for seed in range(1, 9) for outcome in flush_nights.play(seed).outcomes} >= {"aimed", "stopped"}
+
+
 @pytest.mark.parametrize("seed", [1, 25, 35])
 def test_an_unanswered_question_under_pressure_shuts_the_inlet_in_the_same_step(seed):
     """Found by NO_SELF_START: the commands came one step after the run had ended."""
     assert leak_nights.play(seed).outcomes == ("stopped",)
 
 
-@pytest.mark.parametrize("kind", ["surge", "leak"])
+@pytest.mark.parametrize("kind", ["surge", "leak", "flush"])
 def test_a_night_makes_the_same_record_under_another_hash_seed(kind):
-    assert is_same_again(kind, {"surge": station_nights, "leak": leak_nights}[kind].play(3))
+    assert is_same_again(kind, PLAYS[kind](3))
 
 
 def test_a_campaign_says_what_it_was(capsys):
