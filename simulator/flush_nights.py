@@ -28,7 +28,7 @@ FLUSH_PROMISES = {
     "HANDS_ONLY_AT_ZERO": "a question that has hands in is open only while the line is truly at zero",
     "AIM_ONLY_VENTED": "the drain is aimed only while the line is truly at zero and its vent truly open",
     "TIME_OUT_VENTS": "a question of the test that nobody answers in time ends the run, vented",
-    "PRESSURE_AS_ASKED": "once a drain was aimed the true pressure is never above what its stream and the control allow",
+    "PRESSURE_AS_ASKED": "once a drain was aimed the true pressure is never above what stream and control allow",
     "NO_SELF_START": "pressure only after a named arm and a named start since boot, pause, trip or vent",
     "LIVENESS": "every run comes to a result within the hour, and then the line is truly at zero",
 }
