@@ -104,13 +104,17 @@ def rig_of(loaded: Loaded) -> tuple[Path, Rig] | None:
 
 
 def _compare(loaded: Loaded) -> tuple[Fault, ...]:
-    from rigd.files.load import check_together
+    from rigd.files.load import check_specimen, check_together
 
     rig = rig_of(loaded)
+    specimens = [shape for _, shape in loaded if isinstance(shape, Specimen)]
     faults: tuple[Fault, ...] = ()
     for path, shape in loaded:
         if rig is not None and isinstance(shape, Profile):
             faults += check_together(rig[1], shape, rig_path=str(rig[0]), profile_path=str(path))
+        if isinstance(shape, Profile):
+            for specimen in specimens:
+                faults += check_specimen(shape, specimen, profile_path=str(path))
     return faults
 
 

@@ -49,6 +49,9 @@ def load_job(
         mounted.append((number, shape, data))
     if rig_shape and profile_shape:
         faults += load.check_together(rig_shape, profile_shape, rig_path=rig_path, profile_path=profile_path)
+    for _, shape, _ in mounted:
+        if profile_shape and shape:
+            faults += load.check_specimen(profile_shape, shape, profile_path=profile_path)
     if faults:
         raise FilesRefused(tuple(faults))
     assert rig_shape and profile_shape

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rigd.calc.exact.calibration import NAN
+from rigd.model.leak import CapTurns
 from rigd.model.states import CLEAR, NOT_PROVEN, READY, RUNNING, UNDER_TEST, UNPROVEN, VENTED, VENTING
 from rigd.model.view import View
 
@@ -62,7 +63,19 @@ def permissives_of(engine: Engine) -> list[Row]:
     ]
     if engine.rig.stations > 1:
         rows.append(("chamber free", not engine.neighbours_want_hands, "a neighbour has hands in the chamber"))
+    rows += [_thread_row(engine, step) for step in engine.profile.steps if type(step) is CapTurns]
     return rows + interlocks.permissives(engine.state)
+
+
+def _thread_row(engine: Engine, step: CapTurns) -> Row:
+    """A cap whose thread nobody counted may come off at the first mark."""
+    facts = engine.questions.facts
+    make, size = facts.get("make", ""), facts.get("size", "")
+    why = (
+        f"nobody has counted the engaged thread of make {make or '?'}, size {size or '?'}: stop this run, count it "
+        "at zero pressure, and list it under `threads` of the profile"
+    )
+    return "thread counted", step.has_counted(make, size), why
 
 
 def words_of(engine: Engine) -> str:

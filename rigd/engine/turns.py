@@ -55,15 +55,7 @@ class TurnsStep:
         self._tightened = self._asked = False
         self._retention_refused = False
         self._unanswered = 0
-        self._thread = self._thread_of(sight.facts)
         self._enter(HANDS, sight)
-
-    def _thread_of(self, facts: dict[str, str]) -> str:
-        """Why this body may not be turned, or ""."""
-        make, size = facts.get("make", ""), facts.get("size", "")
-        if any(thread.make == make and thread.size == size for thread in self._step.threads):
-            return ""
-        return f"nobody has counted the engaged thread of make {make or '?'}, size {size or '?'}: count it, list it"
 
     def resume(self, sight: Sight) -> None:
         """After a pause: hands are out."""
@@ -86,8 +78,6 @@ class TurnsStep:
             self._look.marked = True
 
     def advance(self, sight: Sight) -> Standing:
-        if self._thread:
-            return Standing(wanted=Wanted(), word=ENDS, trace_class="undecided", said=self._thread)
         if self._phase == HANDS:
             return self._hands()
         look = self._look
@@ -257,7 +247,7 @@ class TurnsStep:
         proves = not was_proof and reproved_before(step.order, tally.marks)
         self._look = Look(step, self._gauges, None if proves else step.turns[at])
         self._asked = False
-        if step.vent_before_turn or verdict == LEAKING:
+        if step.vent_before_turn or verdict == LEAKING or sight.hands:
             standing = self._hands()
             self._enter(HANDS, sight)
             return standing._replace(judgement=judgement, is_safe_point=True)

@@ -20,7 +20,7 @@ from rigd.files.rig_sense import check_rig, pick_channel
 from rigd.files.rig_shape import RigShape
 from rigd.files.sections import read_sections
 from rigd.files.specimen_shape import SpecimenShape
-from rigd.files.together import find_conflicts
+from rigd.files.together import find_conflicts, find_misfits
 from rigd.model.errors import Fault, FilesRefused
 from rigd.model.profile import Profile
 from rigd.model.rig import Rig
@@ -69,6 +69,11 @@ def load_specimen_bytes(raw: bytes, path: str) -> Specimen:
 def check_together(rig: Rig, profile: Profile, *, rig_path: str = "", profile_path: str = "") -> tuple[Fault, ...]:
     """What is wrong only when these two meet. With the paths given, faults point at their lines."""
     return find_conflicts(rig, profile, _positions(rig_path, rig.name), _positions(profile_path, profile.name))
+
+
+def check_specimen(profile: Profile, specimen: Specimen, *, profile_path: str = "") -> tuple[Fault, ...]:
+    """What forbids this body in this test. With the path given, faults point at its lines."""
+    return find_misfits(profile, specimen, _positions(profile_path, profile.name))
 
 
 def find(name: str, kind: str) -> Path:

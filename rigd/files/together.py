@@ -1,4 +1,5 @@
-"""What is wrong only when a rig and a profile meet: each may be sound and the pair still dangerous or useless.
+"""What is wrong only when a rig and a profile meet, or a profile and a specimen: each may be sound and the pair still
+dangerous or useless.
 
 Works on the loaded shapes, which hold no line numbers; the documents, where given, tell where a key stands.
 """
@@ -9,7 +10,7 @@ from rigd.files.document import Document, Path
 from rigd.files.flush_shape import check_flush_on
 from rigd.files.rig_limits import psi
 from rigd.files.surges import check_surge_on
-from rigd.files.turns import check_turns_on
+from rigd.files.turns import check_thread_of, check_turns_on
 from rigd.files.walk_shape import check_walk_on
 from rigd.model import walk
 from rigd.model.air import AirCheck
@@ -18,6 +19,7 @@ from rigd.model.flush import Flush
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Surge
 from rigd.model.rig import Channel, Rig
+from rigd.model.specimen import Specimen
 
 ATMOSPHERE_PA = 101_325.0
 WALK_KINDS = {shape: kind for kind, shape in walk.KINDS.items()}
@@ -53,6 +55,14 @@ def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document:
                 path = ("steps", index, "hold", "tolerance")
                 document.fault(path, document.found(path), f"above the accuracy of {_primary(rig).name}")
     return tuple(document.faults) + tuple(rig_document.faults)
+
+
+def find_misfits(profile: Profile, specimen: Specimen, document: Document) -> tuple[Fault, ...]:
+    """Faults of a profile with the body that it shall test."""
+    for index, step in enumerate(profile.steps):
+        if type(step) is CapTurns:
+            check_thread_of(specimen, document, ("steps", index, "cap_turns"), step)
+    return tuple(document.faults)
 
 
 def _primary(rig: Rig) -> Channel:

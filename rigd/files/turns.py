@@ -16,6 +16,7 @@ from rigd.files.faults import listed
 from rigd.files.turn_shape import methods_of
 from rigd.model.leak import METHODS, CapTurns, LeakMethod, Thread
 from rigd.model.rig import Channel, Rig
+from rigd.model.specimen import Specimen
 
 RESOLVED_PARTS = 10.0  # of its limit: ASTM E2930-13(2021) 5.1 (seen) for decay, a house rule for every method
 LEAST_ENGAGED_TURNS = 1.0  # of thread under any pressure (common practice)
@@ -212,6 +213,23 @@ def resolved_m3_per_s(rig: Rig, step: CapTurns, method: LeakMethod) -> float:
 
 def _channel(rig: Rig, role: str) -> Channel | None:
     return next((channel for channel in rig.channels if channel.role == role), None)
+
+
+# ---- with a specimen
+
+
+def check_thread_of(specimen: Specimen, document: Document, path: Path, step: CapTurns) -> None:
+    """A model whose thread nobody counted is refused as soon as make and size are known; the engine does so for those
+    that are only told at the rig."""
+    facts = dict(specimen.facts)
+    make, size = facts.get("make", ""), facts.get("size", "")
+    if not make or not size or step.has_counted(make, size):
+        return
+    found = f"no thread of make {make}, size {size}, which {specimen.id} has"
+    allowed = f"one of its models: {listed(f'{thread.make} {thread.size}' for thread in step.threads)}"
+    row = f"- {{make: {make}, size: {size}, turns: TURNS}}"
+    todo = f"Count its engaged turns from fully tight at zero pressure and add `{row}`, or put its make and size right"
+    document.fault((*path, "threads"), found, allowed, todo, at_key=True)
 
 
 # ---- to the shape of the model

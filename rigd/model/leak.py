@@ -78,3 +78,7 @@ class CapTurns:
     stiffness_most_m3_per_pa: float  # a softer line than this cannot resolve the limits
     methods: tuple[LeakMethod, ...]
     minimum_turns: float  # acceptance criterion: tight to at least this turn, 0 = none
+
+    def has_counted(self, make: str, size: str) -> bool:
+        """Whether the engaged thread of this model is known: else no cap of it is turned."""
+        return any(thread.make == make and thread.size == size for thread in self.threads)

@@ -115,6 +115,10 @@ NEEDS_NO_LOOK = (
 )  # fmt: skip
 """What the trace alone says well enough: nobody need have looked at the specimen."""
 
+TURNS_JUDGED = ("onset", "tight", "not_monotone")
+"""What the marks of a cap-turn test say. Nothing that is seen on the specimen afterwards says otherwise: its closure
+was loosened until it leaked, and what else is found is recorded beside the onset."""
+
 _BY_CLASS_WHEN_NOTHING_FOUND = {
     "ceiling": "ceiling",
     "supply_exhausted": "supply_exhausted",
@@ -147,11 +151,12 @@ def outcome_of(*, trace_class: str, observation: str, ending: str, early: bool, 
     if ending:
         assert ending in ENDINGS
         return ending
-    if observation in ("end_closure_leak", "rig_part"):
+    is_judged = trace_class in TURNS_JUDGED
+    if observation == "rig_part" or (observation == "end_closure_leak" and not is_judged):
         return observation
     if trace_class == "sensor":
         return "sensor"  # whatever the person saw: nobody measured it
-    if observation in BODY_FAILURES:
+    if observation in BODY_FAILURES and not is_judged:
         return "early" if early else observation
     if observation == "not_inspected" and trace_class not in NEEDS_NO_LOOK:
         return "not_inspected"

@@ -7,9 +7,10 @@ import jsonschema
 import pytest
 
 from rigd.cli.check import check
+from rigd.cli.job import load_job
 from rigd.files import load
 from rigd.files.document import read
-from rigd.model.errors import UsageRefused
+from rigd.model.errors import FilesRefused, UsageRefused
 
 ALL = [Path("demo"), Path("ramped-burst"), Path("K-07")]
 
@@ -97,3 +98,18 @@ def test_schema(capsys):
 def test_wrong_calls(call):
     with pytest.raises(UsageRefused, match="allowed"):
         call()
+
+
+def test_a_body_whose_thread_nobody_counted_is_refused_before_anything_is_run(tmp_path, capsys):
+    body = tmp_path / "Q-1.yaml"
+    body.write_text("{specimen: Q-1, make: Q, size: short}")
+    profile = load.find("cap-turn-leak", "profile")
+    line = next(n for n, text in enumerate(profile.read_text().splitlines(), 1) if "threads:" in text)
+    assert check([Path("cap-turn-leak"), body]) == 65
+    said = capsys.readouterr().out
+    assert said.startswith(f"{profile}:{line}:") and "{make: Q, size: short, turns: TURNS}" in said
+    with pytest.raises(FilesRefused, match="make Q, size short"):
+        load_job(
+            profile="cap-turn-leak", rig="demo-leak", specimens=("Q-1",), facts=("make=Q", "size=short"),
+            records=tmp_path, person="A. Novak", named=True,
+        )  # fmt: skip

@@ -11,7 +11,8 @@ import pytest
 from rigd.engine.turn_look import Stiffness
 from rigd.model.leak import CapTurns, LeakMethod, Thread, Turn
 from rigd.model.messages import Judgement, Neighbours, Prompt
-from rigd.model.profile import Vent
+from rigd.model.profile import Ask, Vent
+from rigd.model.verdicts import outcome_of
 
 PSI = 6894.757293168362
 S = 1_000_000_000
@@ -80,8 +81,8 @@ class Cap:
 
 @pytest.fixture
 def cap(bench_of, demo_rig, demo_profile):
-    def make(seen, facts=(("make", "K"), ("size", "short"), ("loosenings", "0")), rig=demo_rig, **changes):
-        steps = (replace(TURNS, **changes), Vent(name="Vent"))
+    def make(seen, facts=(("make", "K"), ("size", "short"), ("loosenings", "0")), rig=demo_rig, after=(), **changes):
+        steps = (replace(TURNS, **changes), Vent(name="Vent"), *after)
         profile = replace(demo_profile, steps=steps, required=(), arm_prompts=("ready?",))
         return Cap(bench_of(profile, rig, facts=facts), seen)
 
@@ -175,10 +176,35 @@ def test_the_second_loosening_of_a_seal_is_not_the_primary_result(cap):
 
 def test_a_model_whose_thread_nobody_counted_is_not_turned(cap):
     run = cap([], facts=(("make", "N"), ("size", "short")))
+    run.until(lambda: len(run.asked) == 1)  # the checklist
+    run.bench.seconds(3.0)
+    refused = run.bench.act("arm")
+    assert refused.kind == "refused" and "make N, size short" in refused.text and "list it under" in refused.text
+    assert run.bench.engine.state == "VENTED"
+    run.bench.act("vent")
+    run.bench.seconds(5.0)
+    assert run.bench.engine.outcome == "stopped"
+
+
+@pytest.mark.parametrize("seen", ["rupture", "weep", "own_joint_leak", "end_closure_leak"])
+@pytest.mark.parametrize(("looks", "outcome"), [(["tight", "weep"], "leak_onset"), (["tight"] * 5, "tight_throughout")])
+def test_what_is_seen_on_the_specimen_stands_beside_the_onset_and_never_instead_of_it(cap, looks, outcome, seen):
+    run = cap(looks, after=(Ask(name="Ask", timeout_ns=60 * S),))
+    answer = run.answer
+
+    def said(prompt):
+        if prompt.field != "observation":
+            return answer(prompt)
+        return run.bench.act("confirm", prompt=prompt.prompt, answer=seen)
+
+    run.answer = said
     result = run.finish()
-    assert result.outcome == "not_decided" and not run.judged
-    assert "count it" in run.bench.events("step_done")[-1].text
-    assert max(r.highest_pa for r in run.bench.said if type(r).__name__ == "Reading") < 5 * PSI
+    assert (result.outcome, result.observation, result.verdict) == (outcome, seen, "none")
+
+
+def test_a_part_of_the_rig_that_failed_still_makes_the_test_invalid():
+    said = {"ending": "", "early": False, "relief_reached": False, "observation": "rig_part"}
+    assert outcome_of(trace_class="onset", **said) == "rig_part"
 
 
 def test_a_question_under_pressure_that_nobody_answers_vents(cap):
@@ -327,6 +353,18 @@ def test_hands_wait_for_a_neighbour_under_pressure(cap, demo_rig):
     run.bench.send(Neighbours, pressurised=0, hands=False)
     run.bench.scan(2)
     assert run.bench.engine.questions.prompt.field == "cap_loosened"
+
+
+def test_a_neighbour_that_wants_hands_gets_the_chamber_also_where_caps_are_turned_under_pressure(cap):
+    run = cap(["tight", "tight", "weep"], vent_before_turn=False, permissive="door_shut")
+    run.until(lambda: len(run.judged) == 1 and run.bench.a > 29)
+    run.bench.send(Neighbours, pressurised=0, hands=True)
+    run.until(lambda: len(run.judged) == 2)
+    run.bench.seconds(3.0)
+    assert run.bench.engine.paused and run.isolated
+    run.bench.send(Neighbours, pressurised=0, hands=False)
+    result = run.finish()
+    assert told(result)["first_leaking_turns"] == 0.25 and run.judged[-1] == ("2/8", "leaking")
 
 
 def test_a_hold_stops_the_dwell_and_a_stop_waits_for_the_look(cap):

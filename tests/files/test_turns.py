@@ -149,6 +149,20 @@ def test_a_look_at_the_specimen_stays_below_the_approach_pressure():
                conflicts(replace(profile, steps=steps)))  # fmt: skip
 
 
+def test_a_model_whose_thread_nobody_counted_is_refused_where_profile_and_specimen_meet():
+    profile = loaded()
+
+    def told(text):
+        return load.check_specimen(profile, load.load_specimen_bytes(text.encode(), "body"))
+
+    (fault,) = told("{specimen: Q-1, make: Q, size: short}")
+    assert fault.key == "steps[3].cap_turns.threads" and "make Q, size short, which Q-1 has" in fault.found
+    assert "K short" in fault.allowed and "add `- {make: Q, size: short, turns: TURNS}`" in fault.todo
+    assert len(told("{specimen: Q-2, make: K, size: long}")) == 1
+    assert told("{specimen: K-1, make: K, size: short}") == ()
+    assert told("{specimen: Q-3, make: Q}") == (), "not known yet: it is asked for at the rig, and the engine refuses"
+
+
 AIR = """  - air_check:
       added_by: meter
       pressures: [8 psi, 12 psi, 16 psi, 20 psi, 24 psi]
