@@ -24,7 +24,6 @@ BUILD_NS = 30_000_000_000  # longest for a rise beyond its ramp: then it leaks, 
 REST_NS = 3_000_000_000  # for which pressure and volume are averaged
 REFILL_NS = 60_000_000_000  # longest until the mains have filled it again
 METERED_SHARE = 0.9  # of the samples in which the meter must have been good
-AMBIENT_U_PA = 1_500.0  # of the air pressure the rig declares: weather moves it by some 26 hPa to either side
 ROOT_3 = sqrt(3.0)
 STEP_U = 1.0 / sqrt(12.0)  # of one count: rectangular, JCGM 100:2008 4.3.7
 FLOW = "make_up_flow"
@@ -60,6 +59,7 @@ class AirStep:
         self._primary = rig.channels[sight.channels.primary]
         self._can_fill = any(output.role == "fill" for output in rig.outputs)
         self._tries = 0
+        self._refills = BLEED
         self._begin(sight)
 
     def _begin(self, sight: Sight) -> None:
@@ -77,9 +77,9 @@ class AirStep:
             self._enter(SETTLE, sight)
 
     def resume(self, sight: Sight) -> None:
-        """After the bleeding: fill again."""
+        """After the bleeding, or a neighbour's hands: fill again."""
         if self._can_fill:
-            self._enter(BLEED, sight)
+            self._enter(self._refills, sight)
         else:
             self._begin(sight)
 
@@ -91,6 +91,8 @@ class AirStep:
             self._asked = False
 
     def advance(self, sight: Sight) -> Standing:
+        if sight.hands:
+            return self._give_way()
         if sight.sampled:
             self._take(sight)
         match self._phase:
@@ -185,6 +187,14 @@ class AirStep:
             return standing
         return self._conclude(sight)
 
+    def _give_way(self) -> Standing:
+        """A neighbour gets the chamber at once: a rest may last half an hour, and half a check tells nothing. It is no
+        try, and is begun again."""
+        if self._phase not in (BLEED, FILL):
+            self._tries -= 1
+            self._refills = FILL
+        return Standing(wanted=Wanted(), word=PAUSE, said="a neighbour needs hands in the chamber", is_safe_point=True)
+
     def _lost(self, said: str) -> Standing:
         return Standing(wanted=Wanted(), word=LOST, said=said)
 
@@ -219,8 +229,6 @@ class AirStep:
         for rest in self._rests:
             at_rest_m3 = drift * (rest.t_ns - first.t_ns) / 1e9
             points.append(Point(rest.pressure_pa + rig.ambient_pa, rest.added_m3 - first.added_m3 - at_rest_m3))
-        zero = primary.accuracy / ROOT_3
-        zero_u_pa = sqrt(zero * zero + AMBIENT_U_PA * AMBIENT_U_PA)
         foot = None
         if step.body_most_m3_per_pa > 0.0:
             water = self._water_m3(sight)
@@ -228,9 +236,17 @@ class AirStep:
                 return FreeAir("the volume of the specimen is not known", *(float("nan"),) * 4)
             foot = foot_of(water, self._body(sight))
         return free_air(
-            tuple(points), pressure_u_pa=primary.resolution * STEP_U, zero_u_pa=zero_u_pa, volume_u_m3=volume_u,
-            volume_scale_u=step.volume_u, foot=foot,
+            tuple(points), pressure_u_pa=primary.resolution * STEP_U, zero_u_pa=self._zero_u_pa,
+            volume_u_m3=volume_u, volume_scale_u=step.volume_u, foot=foot,
         )  # fmt: skip
+
+    @property
+    def _zero_u_pa(self) -> float:
+        """Of all absolute pressures together: the transducer's declared accuracy as a rectangular half-width (JCGM
+        100:2008 4.3.7), and for one that counts from the air around also the air pressure it is added to."""
+        by_accuracy = self._primary.accuracy / ROOT_3
+        by_air = self._rig.ambient_u_pa if self._primary.reference == "gauge" else 0.0
+        return sqrt(by_accuracy * by_accuracy + by_air * by_air)
 
     def _at_rest(self, meter: Channel, first: Rest, last: Rest) -> tuple[float, float]:
         """What the meter shows while nothing rises [m3/s], and what its change and its counts leave of doubt [m3]."""
@@ -267,6 +283,7 @@ class AirStep:
         if self._tries >= step.tries:
             said = f"{judgement.text}; no try is left"
             return Standing(wanted=Wanted(), word=ENDS, trace_class="air_left", said=said, judgement=judgement)
+        self._refills = BLEED
         questions = tuple(
             Question("confirm", text, "", timeout_ns=step.hands_ns, to_step=True, hands=True)
             for text in step.bleed_prompts

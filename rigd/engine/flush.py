@@ -50,7 +50,10 @@ class FlushStep:
         if sight.sampled:
             self._take(sight)
         judgement = self.tally.judge(sight.seq, sight.t_ns, sight.at)
-        standing = self._build(sight) if self._phase == BUILD else self._stream(sight)
+        if self._phase == BUILD and sight.hands:
+            standing = self._give_way(sight)
+        else:
+            standing = self._build(sight) if self._phase == BUILD else self._stream(sight)
         return standing if judgement is None else standing._replace(judgement=judgement)
 
     # ---- phases
@@ -79,6 +82,12 @@ class FlushStep:
         )
         said = f"hands set aim {number} of {step.aims}"
         return Standing(wanted=Wanted(), word=PAUSE, said=said, questions=(*asked, *set_up))
+
+    def _give_way(self, sight: Sight) -> Standing:
+        """A neighbour gets the chamber. The aim is set once more, since some water has run; a stream that has begun is
+        finished first."""
+        self._enter(HANDS, sight)
+        return self._hands()._replace(said="a neighbour needs hands in the chamber")
 
     def _fed(self, sight: Sight, target_pa: float) -> Standing:
         set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa) + self._across * target_pa

@@ -12,6 +12,7 @@ from rigd.files.pocket_shape import build_pockets
 from rigd.files.rig_shape import SWITCH_WORDS, RowShape, SwitchChannel
 from rigd.files.rig_stations import count_of, spread
 from rigd.model.rig import (
+    WEATHER_U_PA,
     Address,
     Agreement,
     Calibration,
@@ -88,6 +89,7 @@ def build_rig(document: Document, as_written: dict[str, Any]) -> Rig:
         independent=Independent(**sound["independent"].model_dump()),
         approach_pa=sound["approach"],
         ambient_pa=sound.get("ambient") or STANDARD_ATMOSPHERE_PA,
+        ambient_u_pa=sound.get("ambient_uncertainty") or WEATHER_U_PA,
         inlet_m3_per_s_pa=inlet.passes / math.sqrt(inlet.at),
         regulator_m3_per_s=sound["regulator_flow"],
         watchdog_ns=sound["watchdog"],

@@ -416,6 +416,9 @@ class RigShape(Shape):
     ambient: PositivePressure | None = Field(
         default=None, description="air pressure at the rig, needed when a transducer is absolute or sealed"
     )
+    ambient_uncertainty: PositivePressure | None = Field(
+        default=None, description="standard uncertainty of `ambient`; left out: what weather does to it, 1.5 kPa"
+    )
     inlet_flow: InletShape
     regulator_flow: PositiveFlow = Field(description="gas the regulator can pass, at ambient conditions")
     watchdog: duration("50 ms", MAX_WATCHDOG) = Field(

@@ -260,6 +260,10 @@ class FailureMode:
     counts_as: str  # a key of model.observations.OBSERVATIONS
 
 
+WEATHER_U_PA = 1_500.0
+"""Of an air pressure that nobody measures: weather moves it by some 26 hPa to either side (common practice)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
     name: str
@@ -287,4 +291,5 @@ class Rig:
     stations: int = 1  # how many specimens at once, each with valves and channels of its own
     station: int = 0  # which of them this is the rig of (model.stations.of_station), 0 = the whole rig
     pockets: tuple[Pocket, ...] = ()  # none declared: nobody is ever told that it is safe to open
+    ambient_u_pa: float = WEATHER_U_PA  # standard uncertainty of `ambient_pa`, for transducers that count from it
     commissioned_ns: int = 0  # how old a passed commissioning walk may be for unattended runs, 0 = none are allowed

@@ -9,7 +9,7 @@ from math import sqrt
 import pytest
 
 from rigd.model.air import AirCheck
-from rigd.model.messages import Judgement
+from rigd.model.messages import Judgement, Neighbours
 from rigd.model.profile import CloseDown, Ramp, Vent
 
 PSI = 6894.757293168362
@@ -26,10 +26,10 @@ STEP = AirCheck(
 
 
 @pytest.fixture
-def pumped(bench_of, demo_profile):
-    def make(after=(), **changes):
+def pumped(bench_of, demo_rig, demo_profile):
+    def make(after=(), rig=demo_rig, **changes):
         steps = (replace(STEP, **changes), *after, Vent(name="Vent"), CloseDown(name="Tidy", prompts=("Tidy",)))
-        bench = bench_of(replace(demo_profile, steps=steps, required=()))
+        bench = bench_of(replace(demo_profile, steps=steps, required=()), rig)
         bench.follow = False
         return bench
 
@@ -43,7 +43,7 @@ def pressure_after(strokes, air_m3):
     return ((b + sqrt(b * b + 4.0 * FOOT * air_m3 * ATM)) / (2.0 * FOOT) - ATM) / PSI
 
 
-def play(bench, air_m3, seconds=200.0):
+def play(bench, air_m3, seconds=200.0, until=lambda bench: bench.engine.done):
     """Pump as asked, bleed as asked; air_m3 gives the air of each try."""
     tries, strokes, started = iter(air_m3), 0, False
     air = next(tries)
@@ -51,7 +51,7 @@ def play(bench, air_m3, seconds=200.0):
     for _ in range(round(seconds * 20)):
         bench.scan(5)
         engine = bench.engine
-        if engine.done:
+        if until(bench):
             return
         running = engine.state == "RUNNING"
         if running and not started:
@@ -175,3 +175,34 @@ def test_what_comes_after_the_check_keeps_its_own_outcome(pumped, demo_profile):
     bench.act("vent")
     result = bench.finish()
     assert result.outcome == "stopped" and dict(result.data)["free_air_m3"] == pytest.approx(2e-6, rel=0.5)
+
+
+def test_a_neighbour_that_wants_hands_gets_the_chamber_at_once_and_the_check_is_no_try(pumped):
+    bench = pumped(tries=1)
+    play(bench, [2e-6], until=lambda b: b.engine.questions.prompt and "stroke 3" in b.engine.questions.prompt.text)
+    bench.send(Neighbours, pressurised=0, hands=True)
+    bench.a = bench.b = 0.0
+    bench.seconds(3.0)
+    assert bench.engine.paused and bench.is_safe and bench.engine.questions.prompt is None
+    bench.send(Neighbours, pressurised=0, hands=False)
+    play(bench, [2e-6])
+    (only,) = judged(bench)
+    assert (only.verdict, only.number, dict(only.data)["points"]) == ("passed", 1, 6)
+
+
+def test_the_pressure_is_as_well_known_as_the_transducer_says_and_the_air_it_counts_from(pumped, demo_rig):
+    """Free air goes with the square of the absolute pressure (C12), so a zero that is off makes more or less of it."""
+
+    def air_u(**changes):
+        first, *others = (replace(c, **changes) if c.role == "specimen" else c for c in demo_rig.channels)
+        bench = pumped(rig=replace(demo_rig, channels=(first, *others), ambient_u_pa=ambient_u_pa))
+        play(bench, [2e-6])
+        return dict(judged(bench)[0].data)["free_air_u_m3"]
+
+    ambient_u_pa = 0.0
+    coarse, fine = air_u(accuracy=1.5 * PSI), air_u(accuracy=0.1 * PSI)
+    assert coarse > 1.5 * fine
+    ambient_u_pa = 1.5 * PSI / sqrt(3.0)
+    assert air_u(accuracy=0.1 * PSI) == pytest.approx(coarse, rel=0.02)
+    absolute = {"reference": "absolute", "head_pa": demo_rig.ambient_pa}  # its counts are those of a gauge one here
+    assert air_u(accuracy=0.1 * PSI, **absolute) == pytest.approx(fine, rel=0.02), "no weather in it"

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from rigd.model.flush import Flush
-from rigd.model.messages import Judgement, Prompt, Result
+from rigd.model.messages import Judgement, Neighbours, Prompt, Result
 from rigd.model.profile import CloseDown, Vent
 
 PSI = 6894.757293168362
@@ -85,6 +85,26 @@ def test_hands_are_asked_for_only_at_the_vented_line_and_pressure_comes_only_by_
     starts = [event for event in bench.events("granted") if event.text.startswith("start")]
     assert len(starts) == 3  # to begin with, and before each stream
     assert bench.is_safe
+
+
+def test_a_neighbour_that_wants_hands_gets_the_chamber_before_a_stream_and_after_one_that_has_begun(aiming):
+    bench = aiming(ramp_pa_per_s=10 * PSI)
+    go_on(bench, until=lambda b: 5.0 < b.a < 15.0)
+    bench.send(Neighbours, pressurised=0, hands=True)
+    bench.seconds(8.0)
+    assert bench.engine.paused and bench.a < 1.0
+    assert bench.events("pause")[-1].text == "a neighbour needs hands in the chamber"
+    asked = bench.engine.questions.prompt.text
+    assert asked.startswith("Aim 1 of 2: turn the drain"), "some water has run: the aim is set once more"
+    bench.send(Neighbours, pressurised=0, hands=False)
+    go_on(bench, until=lambda b: b.engine.live._phase == "stream")
+    bench.send(Neighbours, pressurised=0, hands=True)
+    bench.seconds(1.5)
+    assert bench.a > 19.0, "a stream that has begun is finished first"
+    bench.seconds(8.0)
+    assert bench.engine.paused and bench.a < 1.0
+    bench.send(Neighbours, pressurised=0, hands=False)
+    assert told(bench).outcome == "aimed" and [row.number for row in judged(bench)] == [1, 2]
 
 
 def test_marked_hits_are_counted_and_what_nobody_saw_is_undecided(aiming):
