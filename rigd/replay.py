@@ -15,6 +15,7 @@ from pathlib import Path
 from rigd.engine.engine import Engine
 from rigd.files.load import load_profile_bytes, load_rig_bytes, load_specimen_bytes
 from rigd.model.carried import NOTHING_CARRIED, Carried
+from rigd.model.earlier import NO_WALKS, Earlier, Figure
 from rigd.model.errors import RecordAltered
 from rigd.model.messages import Event, Input, Message, Opened, OperatorAction, Output, Prompt, Reading, Result
 from rigd.model.rig import Rig
@@ -25,8 +26,9 @@ from rigd.store.encode import canonical_json, decode, encode, join, parse_json, 
 from rigd.store.trace import as_row
 
 RIG, PROFILE, SPECIMEN = "rig.yaml", "profile.yaml", "specimen.yaml"
-STATION, CARRIED = "station.txt", "carried.json"
-"""Of a rig with several stations, which one; of a resumed run, what it goes on with. Others have no such files."""
+STATION, CARRIED, EARLIER = "station.txt", "carried.json", "earlier.json"
+"""Of a rig with several stations, which one; of a resumed run, what it goes on with; of a walk, what others had found.
+Others have no such files."""
 OBSERVATION = "observation"  # the field of the question that asks what a person found
 
 
@@ -66,6 +68,7 @@ def engine_of(read: Mapping[str, bytes]) -> Engine:
         load_profile_bytes(read[PROFILE], PROFILE),
         load_specimen_bytes(read[SPECIMEN], SPECIMEN),
         carried_from(read[CARRIED]) if CARRIED in read else NOTHING_CARRIED,
+        earlier_from(read[EARLIER]) if EARLIER in read else NO_WALKS,
     )
 
 
@@ -90,6 +93,23 @@ def carried_from(data: bytes) -> Carried:
         raise RecordAltered((f"{CARRIED} cannot be read: {wrong}",)) from None
     if carried_bytes(found) != data:
         raise RecordAltered((f"{CARRIED} is not in canonical form",))
+    return found
+
+
+def earlier_bytes(earlier: Earlier) -> bytes:
+    """What a walk is judged against, as the file of its record."""
+    return canonical_json(asdict(earlier)) + b"\n"
+
+
+def earlier_from(data: bytes) -> Earlier:
+    """The inverse of `earlier_bytes`. Raises RecordAltered."""
+    try:
+        told = parse_json(data)
+        found = Earlier(figures=tuple(Figure(**figure) for figure in told["figures"]))
+    except (ValueError, TypeError, KeyError) as wrong:
+        raise RecordAltered((f"{EARLIER} cannot be read: {wrong}",)) from None
+    if earlier_bytes(found) != data:
+        raise RecordAltered((f"{EARLIER} is not in canonical form",))
     return found
 
 
@@ -230,11 +250,11 @@ def _name(message: Message) -> str:
 
 def read_files(folder: Path) -> dict[str, bytes]:
     """The files a run was built from, from a folder that is not sealed yet."""
-    named = [name for name in (STATION, CARRIED) if (folder / name).is_file()]
+    named = [name for name in (STATION, CARRIED, EARLIER) if (folder / name).is_file()]
     return {name: (folder / name).read_bytes() for name in (RIG, PROFILE, SPECIMEN, *named)}
 
 
 def built_from(archive: Archive) -> dict[str, bytes]:
     """The files a sealed run was built from."""
-    named = [name for name in (STATION, CARRIED) if name in archive.manifest.files]
+    named = [name for name in (STATION, CARRIED, EARLIER) if name in archive.manifest.files]
     return {name: archive.read(name) for name in (RIG, PROFILE, SPECIMEN, *named)}

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from rigd.engine.engine import Engine
 from rigd.loop import Loop
+from rigd.model.earlier import NO_WALKS, Earlier
 from rigd.model.messages import (
     Event,
     HostReport,
@@ -62,9 +63,10 @@ class World:
         builder: object,
         hand_over: Callable[[bytes], None],
         names: Names,
+        earlier: Earlier = NO_WALKS,
     ) -> None:
         self.rig, self.plant, self.person = rig, plant, person
-        self.engine = Engine(rig, profile, specimen)
+        self.engine = Engine(rig, profile, specimen, earlier=earlier)
         self.loop = Loop(self.engine, builder, hand_over, drive=plant.drive, publish=self._hear)
         self.result: Result | None = None
         self.events: list[Event] = []

@@ -21,6 +21,7 @@ HELP = """Examples:
   rigd doctor --new-key --key my-own.key
   rigd doctor --validate
   rigd doctor --walk --rig demo --operator "A. Novak"
+  rigd doctor --walk --rig bench.yaml --profile my-walk.yaml --operator "A. Novak"
   rigd doctor --rig demo
 
 Make the key that records are sealed with, or validate rigd on this machine: replay the reference records that ship
@@ -29,7 +30,8 @@ folder. Exit code 1 when something differs, 65 when a reference record is not wh
 
 --walk walks a rig's own checks on a blanked-off specimen port, as a run with a record like any other: outputs fall
 back, the watchdog relay lets go, emergency stop and door are seen, the vent empties the line, transducers agree, the
-supply is isolated, no pocket is forgotten. It pressurises the rig: read the profile `commissioning` first. Without
+supply is isolated, no pocket is forgotten, and vent and tank are judged against the rig's own earlier walks. It
+pressurises the rig: read the profile `commissioning` first, and copy it to your own rig's limits (--profile). Without
 --walk, --rig shows when each check of exactly this rig file last passed. A walk is not a test of the safety devices:
 relief valve, guard and hardware emergency stop are tested by their own procedures.
 
@@ -43,6 +45,9 @@ def doctor(
     validate: Annotated[bool, typer.Option("--validate", help="Replay the reference records and compare.")] = False,
     walk: Annotated[bool, typer.Option("--walk", help="Walk a rig's own checks; needs --rig.")] = False,
     rig: Annotated[str, typer.Option("--rig", metavar="RIG", help="A rig: a name that ships, or a file.")] = "",
+    profile: Annotated[
+        str, typer.Option("--profile", metavar="FILE", help="With --walk: a walk of your own, not `commissioning`.")
+    ] = "",
     station: Annotated[int, typer.Option("--station", help="Of several stations the one that is walked.")] = 1,
     operator: Operator = "",
     key: Key = None,
@@ -57,7 +62,7 @@ def doctor(
         from rigd.cli import rig_checks
 
         if walk:
-            sys.exit(rig_checks.walk(rig, station, operator, records, key, as_json))
+            sys.exit(rig_checks.walk(rig, profile, station, operator, records, key, as_json))
         sys.exit(rig_checks.show(rig, records, as_json))
     if new_key:
         _make_key(key, as_json)

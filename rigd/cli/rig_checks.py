@@ -1,7 +1,7 @@
 """`rigd doctor --walk` and `rigd doctor --rig`: a rig's own checks made, and when each last passed.
 
-The walk is `rigd run` of the shipped profile `commissioning` and nothing more; what it found is read back from the
-sealed record, so that a person sees what an auditor will see.
+The walk is `rigd run` of the profile `commissioning`, or of a lab's own, and nothing more; what it found is read back
+from the sealed record, so that a person sees what an auditor will see.
 """
 
 import time
@@ -18,14 +18,16 @@ PROFILE, SPECIMEN = "commissioning", "blank"
 MOUNTING = "specimen port blanked off"
 
 
-def walk(rig: str, station: int, operator: str, records: Path | None, key: Path | None, as_json: bool) -> int:
-    """Run the walk, then print the table of its checks. Returns the exit code."""
+def walk(
+    rig: str, profile: str, station: int, operator: str, records: Path | None, key: Path | None, as_json: bool
+) -> int:
+    """Run the walk, then print the table of its checks. Returns the exit code. `profile` "": the one that ships."""
     from rigd.cli.run import serve
     from rigd.live.job import gravest
     from rigd.live.places import RigLock, key_path, records_folder
 
     name, named = person(operator)
-    job = _job(rig, station, records_folder(records), name, named, key_path(key))
+    job = _job(rig, profile or PROFILE, station, records_folder(records), name, named, key_path(key))
     lock = RigLock(job.rig.name)
     lock.take()
     try:
@@ -40,8 +42,9 @@ def walk(rig: str, station: int, operator: str, records: Path | None, key: Path 
     return _tell_walk(job, ending.record, code, as_json)
 
 
-def _job(rig: str, station: int, records: Path, name: str, named: bool, key: Path | None) -> Any:
+def _job(rig: str, profile: str, station: int, records: Path, name: str, named: bool, key: Path | None) -> Any:
     from rigd.cli.job import load_job
+    from rigd.cli.trend import with_earlier
     from rigd.files import load
 
     stations = load.load_rig(load.find(rig, "rig")).stations
@@ -49,28 +52,28 @@ def _job(rig: str, station: int, records: Path, name: str, named: bool, key: Pat
         raise errors.UsageRefused(f"--station {station}: this rig has {stations}; allowed: 1 to {stations}")
     at = f"{station}=" if stations > 1 else ""
     fact = f"{station}:mounting={MOUNTING}" if stations > 1 else f"mounting={MOUNTING}"
-    return load_job(
-        profile=PROFILE, rig=rig, specimens=(f"{at}{SPECIMEN}",), facts=(fact,), records=records, person=name,
+    job = load_job(
+        profile=profile, rig=rig, specimens=(f"{at}{SPECIMEN}",), facts=(fact,), records=records, person=name,
         named=named, key=key,
     )  # fmt: skip
+    return with_earlier(job)
 
 
 def _tell_walk(job: Any, record: Path, code: int, as_json: bool) -> int:
-    from rigd.cli.walks import figures_of, read_walks
+    from rigd.cli.walks import read_walks
     from rigd.report.checks import checks_of, describe_checks
 
     altered: list[str] = []
     walks = read_walks(job.records, job.rig, job.rig_bytes, altered)
     this = next((walk for walk in walks if walk.record == record), None)
     judgements = this.judgements if this else ()
-    earlier = figures_of([walk for walk in walks if this and walk.run < this.run])
     if as_json:
         outcome = this.outcome if this else "not_commissioned"
         print_json({"record": str(record), "outcome": outcome, "checks": checks_of(judgements), "exit_code": code})
         return code
     passed = this is not None and this.passed
     typer.echo(f"\n{'COMMISSIONED' if passed else 'NOT COMMISSIONED'}: rig {job.rig.name}, run {_number(record)}")
-    for line in describe_checks(judgements, earlier) or ["  no check was made"]:
+    for line in describe_checks(judgements) or ["  no check was made"]:
         typer.echo(line)
     typer.echo(f"\nRecord: {record}")
     return code

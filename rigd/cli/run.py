@@ -33,6 +33,8 @@ nothing is armed before all are ready: what starts by itself is what a person ha
 --resume RUN goes on with a specimen whose surges were interrupted, tripped or stopped: its counts go on, a surge that
 was cut off is partial. Specimen, station, profile and rig must be those of that run, and its record sound.
 
+A rig whose newest commissioning walk found its tank not as usual is refused (exit 78) until a walk finds it so again.
+
 --unattended is refused (exit 78) unless the newest commissioning walk of exactly this rig file passed within the days
 the file states, the relief valve was tested in time, and the independent layer is declared: rigd doctor --rig RIG.
 
@@ -73,6 +75,7 @@ def run(
     as_json: Json = False,
 ) -> None:
     from rigd.cli.job import load_job
+    from rigd.cli.trend import why_not_pressurised, with_earlier
     from rigd.live.job import gravest
     from rigd.live.places import RigLock, key_path, records_folder
 
@@ -81,11 +84,14 @@ def run(
         profile=profile, rig=rig, specimens=tuple(specimens), facts=tuple(facts or ()),
         records=records_folder(records), person=name, named=named, confirm=tuple(confirm or ()), key=key_path(key),
     )  # fmt: skip
-    if unattended:
-        _permit_unattended(job)
     lock = RigLock(job.rig.name)
     lock.take()
     try:
+        job = with_earlier(job)
+        if refused := why_not_pressurised(job):
+            raise errors.Misconfigured(refused)
+        if unattended:
+            _permit_unattended(job)
         if resume:
             from rigd.cli.resume import resume_runs
 

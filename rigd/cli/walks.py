@@ -33,6 +33,9 @@ class Walk:
     utc_ns: int
     outcome: str
     judgements: tuple[dict[str, Any], ...]
+    station: int  # 0: the rig has only one
+    manifest_sha256: str
+    public_key: str  # whose seal it is, "" for none
     is_this_file: bool  # of exactly the rig file asked for
 
     @property
@@ -58,12 +61,13 @@ class Walk:
 
 def read_walks(records: Path, rig: Rig, rig_bytes: bytes, altered: list[str]) -> list[Walk]:
     """Every walk of a rig of this name, newest first. What cannot be believed is added to `altered`, in words."""
+    from rigd.replay import STATION
     from rigd.store import archive, manifest, runs
 
     wanted = manifest.sha256(rig_bytes)
     found = []
     for run in reversed(runs.list_runs(records)):
-        if run.state != "sealed" or not _looks_like_a_walk(run.path):
+        if run.state != "sealed" or not unverified_checks(run.path):
             continue
         try:
             sealed = archive.open_run(run.path)
@@ -78,33 +82,24 @@ def read_walks(records: Path, rig: Rig, rig_bytes: bytes, altered: list[str]) ->
             Walk(
                 run=run.number, record=run.path, rig=told["rig"], utc_ns=opened.utc_ns, outcome=told["outcome"],
                 judgements=tuple(told["judgements"]), is_this_file=sealed.manifest.files["rig.yaml"][1] == wanted,
+                station=int(sealed.read(STATION)) if STATION in sealed.manifest.files else 0,
+                manifest_sha256=sealed.manifest_sha256, public_key=sealed.manifest.public_key,
             )
         )  # fmt: skip
     return found
 
 
-def _looks_like_a_walk(record: Path) -> bool:
-    """Quick, so read and not verified: other records need not be opened to find the walks among them."""
+def unverified_checks(record: Path) -> dict[str, Any]:
+    """run.json of a record with checks of a walk, {} of any other. Quick, so read and not verified: other records need
+    not be opened to find the walks among them."""
     from rigd.store.disk import read_file
     from rigd.store.encode import parse_json
 
     try:
         told = parse_json(read_file(record / "run.json", limit=QUICK_BYTES))
-        return any(judged.get("kind") == "check" for judged in told.get("judgements", ()))
+        return told if any(judged.get("kind") == "check" for judged in told.get("judgements", ())) else {}
     except (OSError, ValueError, AttributeError, TypeError):
-        return False
-
-
-def figures_of(walks: list[Walk]) -> dict[str, list[float]]:
-    """Figures of the trends in these walks, by check."""
-    from rigd.report.checks import checks_of
-
-    figures: dict[str, list[float]] = {}
-    for walk in walks:
-        for check, row in checks_of(walk.judgements).items():
-            if row["figure"] is not None:
-                figures.setdefault(check, []).append(row["figure"])
-    return figures
+        return {}
 
 
 def why_not_unattended(rig: Rig, rig_bytes: bytes, records: Path, utc_ns: int) -> list[str]:

@@ -33,6 +33,7 @@ from rigd.engine.states import (
 )
 from rigd.engine.zero import ZeroReading
 from rigd.model.carried import NOTHING_CARRIED, Carried
+from rigd.model.earlier import NO_WALKS, Earlier
 from rigd.model.messages import (
     DeviceFault,
     Event,
@@ -60,12 +61,17 @@ HAND_CHECK_NS = 1_800_000_000_000  # a run that nobody can prove ends unproven a
 
 class Engine:
     """`Engine(rig, profile, specimen)`; profile None guards a rig with no run open; `carried` is what the specimen
-    brings from a run that was broken off. The first message is Opened."""
+    brings from a run that was broken off, `earlier` what a walk is judged against. The first message is Opened."""
 
     def __init__(
-        self, rig: Rig, profile: Profile | None, specimen: Specimen | None, carried: Carried = NOTHING_CARRIED
+        self,
+        rig: Rig,
+        profile: Profile | None,
+        specimen: Specimen | None,
+        carried: Carried = NOTHING_CARRIED,
+        earlier: Earlier = NO_WALKS,
     ) -> None:
-        self.rig, self.profile, self.specimen, self.carried = rig, profile, specimen, carried
+        self.rig, self.profile, self.specimen, self.carried, self.earlier = rig, profile, specimen, carried, earlier
         self.channels = Channels(rig)
         self.outputs = Outputs(rig)
         self.opening = Opening(rig, self.channels, self.outputs)
@@ -373,7 +379,7 @@ class Engine:
             self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
             self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at,
             self.specimen, self.questions.facts, self.findings.tally if self.findings else None,
-            self.outputs.kicked_ns, self.host.utc_ns(self._t_ns),
+            self.outputs.kicked_ns, self.host.utc_ns(self._t_ns), self.earlier,
         )  # fmt: skip
 
     def _pause(self, standing: Standing) -> None:

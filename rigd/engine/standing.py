@@ -15,6 +15,7 @@ from rigd.engine.channels import Channels
 from rigd.engine.outputs import Wanted
 from rigd.engine.questions import Question
 from rigd.model.carried import Carried
+from rigd.model.earlier import NO_WALKS, Earlier
 from rigd.model.messages import Cycle, Data, Judgement
 from rigd.model.specimen import Specimen
 
@@ -46,6 +47,7 @@ class Sight(NamedTuple):
     tally: "Tally | None" = None  # what the steps before have counted
     kicked_ns: int = 0  # when the watchdog was kicked last
     utc_ns: int = 0  # wall clock, by the newest anchor
+    earlier: Earlier = NO_WALKS  # what the rig's own earlier walks found
 
 
 class Tally(Protocol):

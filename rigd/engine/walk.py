@@ -10,13 +10,14 @@ from typing import Any
 
 from rigd.calc.exact.calibration import NAN
 from rigd.calc.exact.days import DAY_NS, age_days
+from rigd.calc.exact.trend import ratio_to_median
 from rigd.engine.outputs import SAFE, Wanted
 from rigd.engine.questions import Question
 from rigd.engine.standing import DONE, ENDS, PAUSE, Sight, Standing
 from rigd.model.messages import Data, Judgement, Scalar
 from rigd.model.rig import Output, Rig
 from rigd.model.verdicts import BY_CRITERION, OUTCOMES
-from rigd.model.walk import CHECKS, CheckInputs, CheckOutputs, CheckPockets, CheckRelief, CheckWatchdog, Hands
+from rigd.model.walk import CHECKS, CheckInputs, CheckOutputs, CheckPockets, CheckRelief, CheckWatchdog, Hands, Trend
 
 PASSED, FAILED, UNDECIDED, MEASURED = "passed", "failed", "undecided", "measured"
 ANSWER_NS = 600_000_000_000  # a question to somebody who stands at the rig
@@ -80,6 +81,26 @@ class Check:
     def judge(self, sight: Sight, verdict: str, text: str, **data: Scalar) -> None:
         self._failed = self._failed or verdict == FAILED
         self._found.append(self.tally.judge(sight, self.check, verdict, text, data))
+
+    def against_trend(
+        self, sight: Sight, trend: Trend, value: float, *, both_ways: bool
+    ) -> tuple[str, str, dict[str, Scalar]]:
+        """`value` against the rig's own earlier walks: verdict, words, data; MEASURED while there are too few.
+        `both_ways`: too small is as bad as too large."""
+        earlier = sight.earlier.of(self.check)
+        many = f"{len(earlier)} earlier walk{'' if len(earlier) == 1 else 's'}"
+        told: dict[str, Scalar] = {
+            "walks": len(earlier), "runs": " ".join([f"R{each.run:04d}" for each in earlier]),
+            "apart": trend.apart, "since": trend.since,
+        }  # fmt: skip
+        ratio = ratio_to_median(value, tuple([each.figure for each in earlier]))
+        if len(earlier) < trend.walks or ratio != ratio:
+            return MEASURED, f"no trend yet: {many} to compare with, {trend.walks} needed", told
+        usual = ratio <= 1.0 + trend.apart and (ratio >= 1.0 - trend.apart or not both_ways)
+        text = (
+            f"{ratio:.2f} times the median of {many}, {100.0 * trend.apart:.0f} %{'' if both_ways else ' more'} allowed"
+        )
+        return PASSED if usual else FAILED, text, told | {"ratio": ratio}
 
     def enter(self, phase: str, sight: Sight) -> None:
         self.phase, self.since_ns = phase, sight.t_ns

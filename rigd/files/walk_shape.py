@@ -10,9 +10,10 @@ from pydantic import Field
 
 from rigd.files import units
 from rigd.files.document import Document, Path
-from rigd.files.fields import PositivePressure, Shape, Words, duration
+from rigd.files.fields import Day, Percent, PositivePressure, Shape, Words, duration
 from rigd.model import walk
 from rigd.model.rig import Rig
+from rigd.model.walk import LAST_WALKS
 
 MAX_PROMPTS = 12
 MAX_PRESSURES = 12
@@ -54,12 +55,23 @@ class CheckInputsShape(Shape):
     name: Words = "Emergency stop and door"
 
 
+class TrendShape(Shape):
+    """Against the median of the rig's own earlier walks."""
+
+    apart: Percent = Field(description="most it may be off that median")
+    walks: int = Field(ge=1, le=LAST_WALKS, description="so many earlier ones are needed before anything is judged")
+    since: Day | None = Field(
+        default=None, description="earlier walks count from this day: when the part was changed on purpose"
+    )
+
+
 class CheckVentShape(Shape):
     """The open vent empties the line in time."""
 
     name: Words = "Vent"
     pressure: PositivePressure = Field(description="from this pressure, at most the lesser of half the max and 25 psi")
     within: CheckTime = Field(description="down to 1/e of it within this time")
+    trend: TrendShape = Field(description="and no slower than on other days: {apart: 50 %, walks: 3}")
 
 
 class CheckAgreementShape(Shape):
@@ -88,6 +100,7 @@ class CheckBladderShape(Shape):
     name: Words = "Tank"
     charge: PositivePressure = Field(description="pressure of the tank before water is taken")
     take: CheckTime = Field(description="the inlet is open for this long")
+    trend: TrendShape = Field(description="as stiff as on other days: {apart: 25 %, walks: 3}")
 
 
 class CheckPocketsShape(Shape):
@@ -132,7 +145,9 @@ def build_check(kind: str, shape: Any) -> walk.WalkStep:
         case "check_watchdog":
             return walk.CheckWatchdog(name=shape.name, margin_ns=shape.margin)
         case "check_vent":
-            return walk.CheckVent(name=shape.name, pressure_pa=shape.pressure, fall_ns=shape.within)
+            return walk.CheckVent(
+                name=shape.name, pressure_pa=shape.pressure, fall_ns=shape.within, trend=_trend(shape.trend)
+            )
         case "check_agreement":
             return walk.CheckAgreement(
                 name=shape.name, pressures_pa=tuple(shape.pressures), limit_pa=shape.limit, settle_ns=shape.settle
@@ -142,7 +157,9 @@ def build_check(kind: str, shape: Any) -> walk.WalkStep:
                 name=shape.name, charge_pa=shape.charge, shut_ns=shape.shut_for, rise_pa=shape.rise
             )
         case "check_bladder":
-            return walk.CheckBladder(name=shape.name, charge_pa=shape.charge, take_ns=shape.take)
+            return walk.CheckBladder(
+                name=shape.name, charge_pa=shape.charge, take_ns=shape.take, trend=_trend(shape.trend)
+            )
     plain = {
         "check_relief": walk.CheckRelief,
         "check_outputs": walk.CheckOutputs,
@@ -150,6 +167,10 @@ def build_check(kind: str, shape: Any) -> walk.WalkStep:
         "check_pockets": walk.CheckPockets,
     }
     return plain[kind](name=shape.name)
+
+
+def _trend(shape: TrendShape) -> walk.Trend:
+    return walk.Trend(apart=shape.apart, walks=shape.walks, since=shape.since or "")
 
 
 def check_walk(document: Document, path: Path, kind: str, shape: Any, max_pa: float | None) -> None:

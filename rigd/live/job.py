@@ -5,6 +5,7 @@ from pathlib import Path
 
 from rigd.model import errors
 from rigd.model.carried import NOTHING_CARRIED, Carried
+from rigd.model.earlier import NO_WALKS, Earlier
 from rigd.model.profile import Profile
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
@@ -25,6 +26,8 @@ class Mounted:
     specimen_bytes: bytes
     carried: Carried = NOTHING_CARRIED
     carried_bytes: bytes = b""  # of a resumed run: the file its record holds
+    earlier: Earlier = NO_WALKS
+    earlier_bytes: bytes = b""  # of a walk: the file its record holds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +55,8 @@ class Job:
             files["station.txt"] = b"%d\n" % mounted.station
         if mounted.carried_bytes:
             files["carried.json"] = mounted.carried_bytes
+        if mounted.earlier_bytes:
+            files["earlier.json"] = mounted.earlier_bytes
         return files
 
 

@@ -141,7 +141,7 @@ class Station:
         self.number, self.mounted, self._job, self._say = place.number, mounted, job, say
         files = job.files(mounted)
         self._sha256 = {name: sha256(data).hexdigest() for name, data in files.items()}
-        self.engine = Engine(place.rig, job.profile, mounted.specimen, mounted.carried)
+        self.engine = Engine(place.rig, job.profile, mounted.specimen, mounted.carried, mounted.earlier)
         self.record = OpenRecord(
             job.records, rig=job.rig.name, profile=job.profile.name, specimen=mounted.specimen.id, files=files, key=key,
             station=self.number,

@@ -20,7 +20,18 @@ CHECKS = {
 }
 """Every check of a whole walk, in the order of the table people see."""
 TRENDS = {"vent": "fall_ns", "bladder": "stiffness_pa_per_m3"}
-"""Checks whose figure is watched against the rig's own earlier walks, and its name in the Judgement's data."""
+"""Checks whose figure is judged against the rig's own earlier walks, and its name in the Judgement's data."""
+LAST_WALKS = 10
+"""So many of them make the trend: fewer and one bad day moves it, more and it is of another year (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """How a figure is judged against the median of the rig's own earlier walks."""
+
+    apart: float  # most it may be off that median, as a part of it [-]
+    walks: int  # so many earlier ones are needed before anything is judged
+    since: str = ""  # earlier walks count from this day, ISO; "" = all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +78,7 @@ class CheckVent:
     name: str
     pressure_pa: float
     fall_ns: int
+    trend: Trend
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +108,7 @@ class CheckBladder:
     name: str
     charge_pa: float
     take_ns: int
+    trend: Trend
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

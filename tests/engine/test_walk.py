@@ -16,6 +16,7 @@ from rigd.calc.expect_walk import CLIMB_S
 from rigd.engine import walk_pressure
 from rigd.files.load import find, load_profile, load_rig
 from rigd.files.walk_shape import ASKED_ABOVE
+from rigd.model.earlier import NO_WALKS, Earlier, Figure
 from rigd.model.messages import Event, Judgement, Prompt
 from rigd.model.profile import Fill, Vent
 from rigd.model.rig import Pocket
@@ -38,11 +39,11 @@ UTC_NS = (day_number(RIG.relief.tested) + 100) * DAY_NS
 class Walk:
     """One walk, played: the judgements by check, the result, all that was said."""
 
-    def __init__(self, *faults: str, rig=RIG, utc_ns: int = UTC_NS) -> None:
+    def __init__(self, *faults: str, rig=RIG, utc_ns: int = UTC_NS, earlier: Earlier = NO_WALKS) -> None:
         plant, person = Plant(rig, seed=5, body="strong", faults=faults), Person("A. Novak", 5)
         builder = BlockBuilder(identity(run=1, version="0", files=()))
         world = World(rig, PROFILE, BLANK, plant, person, builder, lambda block: None,
-                      Names(run=1, utc_ns=utc_ns, version="0"))  # fmt: skip
+                      Names(run=1, utc_ns=utc_ns, version="0"), earlier)  # fmt: skip
         self.said, watch, turn = [], OpeningWatch(rig), world.loop.turn
 
         def judged(message):
@@ -122,6 +123,19 @@ def test_which_side_leaks_is_told():
     for fault, side in (("supply_valve_leaks", "tank"), ("inlet_leaks", "specimen")):
         (failed,) = [j for j in Walk(fault).of("isolation") if j.verdict == "failed"]
         assert dict(failed.data)["side"] == side
+
+
+@pytest.mark.parametrize(("usual", "verdict"), [(1.0, "passed"), (3.0, "passed"), (0.5, "failed")])
+def test_a_vent_that_has_grown_slow_fails_though_still_in_time(usual, verdict, sound):
+    """SAFETY S13: record the decay and trend it. `usual`: the other days' time to 1/e, in times of today's."""
+    (today,) = sound.of("vent")
+    assert "no trend yet: 0 earlier walks to compare with, 3 needed" in today.text
+    fall_ns = usual * dict(today.data)["fall_ns"]
+    figures = [Figure(check="vent", figure=fall_ns, run=run, manifest_sha256="") for run in (7, 5, 4)]
+    (found,) = (walk := Walk(earlier=Earlier(figures=tuple(figures)))).of("vent")
+    assert found.verdict == verdict and dict(found.data)["runs"] == "R0007 R0005 R0004"
+    assert f"{1.0 / usual:.2f} times the median of 3 earlier walks, 50 % more allowed" in found.text
+    assert bool(walk.of("isolation")) == (verdict == "passed"), "nothing is charged behind a vent that failed"
 
 
 def test_a_relief_valve_is_judged_by_the_dates_of_the_rig_file():
