@@ -192,6 +192,7 @@ class Engine:
         self.say("device", f"{device}: {fault.fault}: {fault.detail}", device=device, fault=fault.fault)
         if fault.fault == "recovered":
             self.outputs.forget(fault.device)
+            self.opening.disturbed = True
 
     def _take_report(self, report: HostReport) -> None:
         for kind, text, data in self.host.take(report):

@@ -37,13 +37,14 @@ BY_HAND = "hand-checked"
 class Opening:
     __slots__ = (
         "_channels", "_low_since_ns", "_meter", "_outputs", "_phase", "_rig", "_settle_ns", "_since_ns", "_vent",
-        "_watched_shut", "declared", "isolation_proven", "rise_pa", "said", "tried",
+        "_watched_shut", "declared", "disturbed", "isolation_proven", "rise_pa", "said", "tried",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, channels: Channels, outputs: Outputs) -> None:
         self._rig, self._channels, self._outputs = rig, channels, outputs
         self.declared = bool(rig.pockets)
         self.isolation_proven = self.tried = False
+        self.disturbed = False  # a device was away amid the test: its valves may have fallen back and come again
         self.rise_pa = 0.0  # of the last rise test
         self.said = ""  # the words last told
         self._phase, self._since_ns = IDLE, 0
@@ -77,7 +78,7 @@ class Opening:
     # ---- the rise test
 
     def begin(self, t_ns: int) -> Wanted:
-        self._phase, self._since_ns, self.tried = SHUT, t_ns, True
+        self._phase, self._since_ns, self.tried, self.disturbed = SHUT, t_ns, True, False
         self._meter = RiseMeter(len(self._channels.specimens), self._rig.vent.isolation_ns)
         return Wanted(vent_shut=True)
 

@@ -60,7 +60,8 @@ def _test_is_due(engine: Engine) -> bool:
 
 def _go_on_testing(engine: Engine, low: bool) -> None:
     opening, rule, t_ns = engine.opening, engine.rig.vent, engine.now_ns
-    undisturbed = low and engine.interlocks.state == CLEAR and not engine.neighbours_pressurised
+    calm = engine.interlocks.state == CLEAR and not engine.neighbours_pressurised and not opening.disturbed
+    undisturbed = low and calm
     engine.wanted = opening.advance(t_ns, undisturbed)
     if opening.testing:
         return

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from rigd.model.messages import Neighbours
+from rigd.model.messages import DeviceFault, Neighbours
 from rigd.model.profile import Ask, Vent
 from rigd.model.rig import Pocket
 from rigd.model.states import LINE_AT_ZERO, SAFE_TO_OPEN, UNDER_TEST
@@ -89,6 +89,19 @@ def test_whatever_disturbs_the_test_opens_the_vent_in_the_same_step(run_over, wh
     bench.a = bench.b = 0.0
     bench.seconds(5.0)
     assert SAFE_TO_OPEN not in words(bench) and bench.engine.state == "VENTED"
+
+
+def test_a_device_that_was_away_amid_the_test_may_have_let_the_vent_fall_back_so_nothing_is_proven(run_over):
+    """Found by the nights at seeds 50017, 50152 and 50421: told to shut again, the vent counted as shut all along."""
+    bench = run_over()
+    bench.seconds(2.5)
+    bench.send(DeviceFault, device=0, fault="timeout", detail="")
+    bench.send(DeviceFault, device=0, fault="recovered", detail="")
+    bench.scan()
+    assert bench.is_safe, bench.outputs
+    bench.seconds(5.0)
+    assert bench.engine.state == "VENTED" and words(bench)[-1] == LINE_AT_ZERO
+    assert any("isolation not proven" in flag for flag in bench.finish().flags)
 
 
 def test_a_valve_seen_open_or_a_neighbour_takes_the_words_back(run_over):

@@ -29,6 +29,12 @@ def test_an_hour_of_nights_breaks_no_invariant(part, tmp_path):
     assert len(campaign.seen.causes) > 20 and len(campaign.seen.strikes) > 40, "the weather was too fine"
 
 
+@pytest.mark.parametrize("seed", [50_017, 50_152, 50_421])
+def test_a_night_that_once_broke_a_promise_keeps_it(seed):
+    """Of a campaign of 2026-11-27: a device away amid a rise test (tests/engine/test_opening.py)."""
+    assert play(seed).strikes
+
+
 def test_a_night_is_the_same_under_another_hash_seed():
     campaign = Campaign()
     campaign.take(play(100))
