@@ -63,7 +63,8 @@ def permissives_of(engine: Engine) -> list[Row]:
     ]
     if engine.rig.stations > 1:
         rows.append(("chamber free", not engine.neighbours_want_hands, "a neighbour has hands in the chamber"))
-    rows += [_thread_row(engine, step) for step in engine.profile.steps if type(step) is CapTurns]
+    steps = engine.profile.steps if engine.profile is not None else ()  # none at a station that is only guarded
+    rows += [_thread_row(engine, step) for step in steps if type(step) is CapTurns]
     return rows + interlocks.permissives(engine.state)
 
 
