@@ -37,7 +37,7 @@ def walk(
     code = gravest(endings)
     ending = endings[0]
     if ending.trouble:
-        typer.echo(f"rigd: {ending.trouble}", err=True)
+        typer.echo(f"rigd: {ending.words}. {ending.opening}. {ending.trouble}", err=True)
         return code
     return _tell_walk(job, ending.record, code, as_json)
 

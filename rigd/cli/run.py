@@ -188,4 +188,4 @@ def _tell(endings: Any, code: int, as_json: bool) -> None:
             place = f"station {ending.station}\n" if ending.station else ""
             typer.echo(f"\n{place}{describe_result(ending.record)}\n\nRecord: {ending.record}")
         if ending.trouble:
-            typer.echo(f"rigd: {ending.trouble}", err=True)
+            typer.echo(f"rigd: {ending.words}. {ending.opening}. {ending.trouble}", err=True)

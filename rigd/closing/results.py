@@ -23,7 +23,7 @@ from rigd.model.messages import Result
 from rigd.model.profile import Profile
 from rigd.model.rig import Rig
 from rigd.model.states import UNPROVEN
-from rigd.model.verdicts import exit_code_of
+from rigd.model.verdicts import exit_code_of, outcome_without_result
 from rigd.replay import built_from, engine_of
 from rigd.report.plots import plot_burst
 from rigd.report.surges import describe_surges, surge_columns
@@ -45,6 +45,7 @@ def write_results(
     assert engine.profile is not None, "a rig's own log is not closed here"
     with open(folder / events.NAME, "rb") as lines:
         story = read_story(lines, engine.profile)
+    story.was_cut_off = bool(interruption)
     parts = rows.unsealed_parts(folder)
     extent, failure = survey(parts, story, engine.rig, engine.profile)
     how = {"interruption": interruption, "replay": replay}
@@ -123,7 +124,7 @@ def _run_json(
     opened, rig, profile, specimen = story.opened, engine.rig, engine.profile, engine.specimen
     assert profile is not None
     utc_ns = opened.utc_ns if opened else runs.opened_at(folder)
-    result = asdict(story.result) if story.result else _interrupted(extent)
+    result = asdict(story.result) if story.result else _unfinished(extent, story)
     outcome, verdict = result["outcome"], result["verdict"]
     return {
         "format": FORMAT,
@@ -197,13 +198,16 @@ def _drawn_rows(parts: Parts, extent: Extent, names: list[str], result: dict[str
     return rows.thinned(arrays, tuple(names), rows=extent.rows, moment_ns=moment_ns)
 
 
-def _interrupted(extent: Extent) -> dict[str, Any]:
+def _unfinished(extent: Extent, story: Story) -> dict[str, Any]:
     """The result of a run that never came to one."""
+    outcome = outcome_without_result(left=not story.was_cut_off, state=story.ended_in)
+    cut_off = outcome == "interrupted"
+    why = "the rig process ended before the run did" if cut_off else "somebody left before there was a result"
     return dict.fromkeys(Result.__dataclass_fields__) | {
-        "seq": -1, "t_ns": extent.last_ns, "outcome": "interrupted",
+        "seq": -1, "t_ns": extent.last_ns, "outcome": outcome,
         "verdict": "undecided", "trace_class": "", "signs": (), "observation": "not_inspected", "first_out": "",
         "highest_pa": float(extent.highest_pa) if extent.highest_pa > 0.0 else None,
-        "flags": ("interrupted: the rig process ended before the run did",), "data": (),
+        "flags": (f"{outcome}: {why}",), "data": (),
     }  # fmt: skip
 
 

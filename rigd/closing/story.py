@@ -26,12 +26,14 @@ class Story:
     counts: dict[str, int] = field(default_factory=dict)  # of events, by kind
     watched_kinds: tuple[int, ...] = ()
     judgements: list[Judgement] = field(default_factory=list)
+    was_cut_off: bool = True  # its process died; False once the journal is seen to have an end
 
     @property
     def opening_words(self) -> str:
         """What may be said about opening up. Only a run that came to its end with the pressure proven low has the
         kinder words: of one that was cut off nobody knows how the line was left."""
-        return LINE_AT_ZERO if self.result is not None and self.ended_in in (VENTED, READY) else NOT_PROVEN
+        known = self.result is not None or not self.was_cut_off
+        return LINE_AT_ZERO if known and self.ended_in in (VENTED, READY) else NOT_PROVEN
 
     def add(self, message: Message) -> None:
         if type(message) is Opened:

@@ -67,7 +67,8 @@ class Ending:
     station: int
     exit_code: int
     record: Path
-    words: str
+    words: str  # its outcome
+    opening: str = ""  # what may be said about opening up
     trouble: str = ""  # why the record is not sealed
 
 

@@ -23,14 +23,14 @@ from rigd.loop import Builder, Loop
 from rigd.model import errors, messages
 from rigd.model.messages import Event, Input, Output, Prompt, Result
 from rigd.model.requests import Frame
-from rigd.model.states import UNPROVEN, VENTED
+from rigd.model.states import LINE_AT_ZERO, NOT_PROVEN, READY, UNPROVEN, VENTED
 from rigd.model.stations import Station as Place
-from rigd.model.verdicts import exit_code_of
+from rigd.model.verdicts import exit_code_of, outcome_without_result
 from rigd.store.edition import edition
 from rigd.store.keys import RigKey
 
-REST_S = 3.0  # at rest so long, a station that was told to end ends, whatever is still asked
-ASK_AGAIN_S = 1.0  # at rest so long, the questions that are left are dropped
+REST_S = 8.0  # at rest so long, a station that was told to end ends, result or not: a zero is read for 5 s at most
+ASK_AGAIN_S = 1.0  # at rest, the questions that are left are dropped as often
 LEAVE_S = 90.0  # from a person's or the system's wish that the process end to giving up on a proof of venting
 
 
@@ -157,7 +157,7 @@ class Station:
         self._unsaid: deque[tuple[int, Frame]] = deque()  # each with the block that holds it
         self._kept_latched = self.record.latched_before
         self._at_rest_s = 0.0  # since when it is vented or unproven while somebody wants to leave
-        self._asked_again = False
+        self._asked_s = 0.0  # at rest so long when they were last dropped
 
     def begin(self) -> None:
         """The first message."""
@@ -266,8 +266,9 @@ class Station:
         elif not self._at_rest_s:
             self._at_rest_s = now_s
         at_rest_s = now_s - self._at_rest_s if self._at_rest_s else 0.0
-        if at_rest_s > ASK_AGAIN_S and not self._asked_again:
-            self._asked_again = True
+        self._asked_s = min(self._asked_s, at_rest_s)
+        if at_rest_s > self._asked_s + ASK_AGAIN_S:
+            self._asked_s = at_rest_s
             self.act("vent", self._job.person, named=self._job.named, source="signal")
         if at_rest_s > REST_S or now_s - since_s > LEAVE_S:
             self._has_left = True
@@ -304,14 +305,19 @@ class Station:
         code, words = self._outcome(was_left)
         if unsealed and code != errors.TRIPPED:
             code = errors.CANNOT_WRITE
-        return Ending(station=self.number, exit_code=code, record=self.record.folder, words=words, trouble=unsealed)
+        opening = LINE_AT_ZERO if self.engine.state in (VENTED, READY) else NOT_PROVEN
+        return Ending(
+            station=self.number, exit_code=code, record=self.record.folder, words=words, opening=opening,
+            trouble=unsealed,
+        )  # fmt: skip
 
     def _outcome(self, was_left: bool) -> tuple[int, str]:
+        """As the record tells it, for it may be that no record can."""
+        state = self.engine.state
         if self.result is None:
-            return errors.STOPPED if was_left else errors.TRIPPED, "ended without a result"
-        code = exit_code_of(
-            outcome=self.result.outcome, verdict=self.result.verdict, unproven=self.engine.state == UNPROVEN
-        )
+            outcome = outcome_without_result(left=was_left, state=state)
+            return exit_code_of(outcome=outcome, verdict="undecided", unproven=state == UNPROVEN), outcome
+        code = exit_code_of(outcome=self.result.outcome, verdict=self.result.verdict, unproven=state == UNPROVEN)
         if was_left and code != errors.TRIPPED:
             code = errors.STOPPED  # whatever was measured is in the record; that the run was cut short comes first
         return code, self.result.outcome

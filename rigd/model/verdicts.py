@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from rigd.model import errors
 from rigd.model.observations import BODY_FAILURES, OBSERVATIONS
+from rigd.model.states import READY, VENTED
 
 TRACE_CLASSES = (
     "collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor",
@@ -236,6 +237,12 @@ AIM_RESULTS = (
     "share_outside_mean", "share_not_caught_mean", "hits",
 )  # fmt: skip
 """Keys of Result.data of a flush-direction test; shares are parts of the water, None where not measured."""
+
+
+def outcome_without_result(*, left: bool, state: str) -> str:
+    """Of a run that came to no result: somebody left (`left`) a line proven vented, or it was cut off and nobody knows
+    how the line was left. `state`: the run state it ended in."""
+    return "stopped" if left and state in (VENTED, READY) else "interrupted"
 
 
 def exit_code_of(*, outcome: str, verdict: str, unproven: bool = False) -> int:

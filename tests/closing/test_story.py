@@ -40,6 +40,15 @@ def test_only_a_run_proven_low_to_its_end_has_the_kinder_words(messages, words):
     assert told(*messages).opening_words == words
 
 
+def test_who_leaves_a_line_proven_vented_knows_how_it_was_left():
+    story = told(moved("VENTED"))
+    story.was_cut_off = False  # the journal has an end
+    assert story.opening_words == LINE_AT_ZERO
+    story = told(moved("VENTING"))
+    story.was_cut_off = False
+    assert story.opening_words == NOT_PROVEN
+
+
 def test_what_tells_nothing_is_passed_over_but_for_its_time():
     """A million kicks and reports of the host are not decoded, and their words cannot pass for an event."""
     report = HostReport(

@@ -1,6 +1,7 @@
 """The rig process in one process with its plant: what it does when it itself is at fault."""
 
 import asyncio
+import json
 import threading
 import time
 from pathlib import Path
@@ -8,13 +9,16 @@ from pathlib import Path
 import pytest
 
 from drivers.protocol import Reply
-from rigd.live import daemon, places
+from rigd.cli import run as run_verb
+from rigd.live import daemon, places, station
 from rigd.live.daemon import RigProcess
 from rigd.live.job import Job
 from rigd.live.journal_writer import JournalWriter
-from rigd.live.record import left_open, seal_runs
+from rigd.live.record import Closing, left_open, seal_runs
+from rigd.model import errors
 from rigd.model.messages import HostReport, Scan, ValveCommand
 from rigd.model.requests import Frame, Request
+from rigd.model.states import LINE_AT_ZERO, NOT_PROVEN
 from simulator.plant import Plant
 
 
@@ -197,3 +201,55 @@ async def test_the_feed_and_the_record_tell_of_the_computer(process: RigProcess)
     assert ending.exit_code == 3
     kinds = [frame.kind for frame in process.frames]
     assert kinds[-1] == "closed" and {"view", "event", "result"} <= set(kinds)
+
+
+@pytest.mark.alone
+@pytest.mark.parametrize(
+    ("limit", "outcome", "code", "opening"),
+    [("REST_S", "stopped", errors.STOPPED, LINE_AT_ZERO), ("LEAVE_S", "interrupted", errors.TRIPPED, NOT_PROVEN)],
+)
+async def test_who_leaves_before_there_is_a_result_gets_the_exit_code_of_the_record(
+    process: RigProcess, limit: str, outcome: str, code: int, opening: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Vented: a person stopped it. Still venting when patience ended: nobody knows how the line was left."""
+    monkeypatch.setattr(station, limit, 0.0)
+    running = asyncio.create_task(process.run())
+    await start_pressure(process)
+    await until(lambda: (process.view_body()["pressure_pa"] or 0.0) > 100_000.0)
+    process.leave()
+    (ending,) = await asyncio.wait_for(running, 60)
+    assert process.stations[0].result is None, "it was to leave before the result"
+    told = json.loads((ending.record / "run.json").read_text())
+    assert (told["outcome"], told["exit_code"], ending.exit_code) == (outcome, code, code)
+    assert ending.words == outcome and ending.opening == opening
+    assert opening in (ending.record / "report.txt").read_text()
+    assert next(frame for frame in process.frames if frame.kind == "closed").body["exit_code"] == code
+
+
+@pytest.mark.alone
+async def test_an_unproven_line_is_told_and_gravest_though_the_record_cannot_be_closed(
+    process: RigProcess, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    async def finish(closing: Closing, limit_s: float = 0.0) -> str:
+        closing._process.kill()
+        await closing._process.wait()
+        return "not sealed: the disk is gone"
+
+    monkeypatch.setattr(Closing, "finish", finish)
+    monkeypatch.setattr(station, "LEAVE_S", 0.0)
+    running = asyncio.create_task(process.run())
+    await start_pressure(process)
+    await until(lambda: (process.view_body()["pressure_pa"] or 0.0) > 100_000.0)
+    process.leave()
+    (ending,) = await asyncio.wait_for(running, 60)
+    assert ending.exit_code == errors.TRIPPED and ending.trouble == "not sealed: the disk is gone"
+    run_verb._tell((ending,), ending.exit_code, False)
+    told = capsys.readouterr()
+    assert "not sealed yet" in told.out and NOT_PROVEN in told.err and "the disk is gone" in told.err
+
+
+async def test_a_slow_transducer_does_not_cost_the_result(process: RigProcess) -> None:
+    """Its zero is read for up to five seconds; whoever leaves is not gone before that."""
+    from rigd.engine.zero import READ_NS
+
+    assert station.REST_S > 10 * READ_NS / 1e9 + 2 * station.ASK_AGAIN_S
