@@ -9,12 +9,14 @@ from math import sqrt
 
 from rigd.calc import energy
 from rigd.calc.expect_air import air_check_s
+from rigd.calc.expect_gas import ExpectedGasLeak, expect_gas_leak, gas_leak_s
 from rigd.calc.expect_surge import ExpectedSurge, expect_surges
 from rigd.calc.expect_turns import turns_s
 from rigd.calc.expect_walk import WALK_STEPS, expect_check
 from rigd.calc.line import LineSurge, foretell
 from rigd.model.air import AirCheck
 from rigd.model.flush import Flush
+from rigd.model.gas import GasLeak
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Ask, CloseDown, Fill, Hold, Mount, Profile, Proof, Ramp, Step, Surge, Vent
 from rigd.model.rig import Channel, Output, Rig, VentRule
@@ -93,6 +95,7 @@ class Forecast:
     hidden_pa: float  # most that a ramp rises between two samples
     surge: LineSurge | None  # water hammer, None = no line declared
     surges: tuple[ExpectedSurge, ...]  # the surge steps
+    gas_leaks: tuple[ExpectedGasLeak, ...] = ()  # leak tests with gas
 
 
 def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None = None) -> Forecast:
@@ -105,7 +108,7 @@ def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None
     profile : Profile or None
         Without it what depends on the test is 0 or empty.
     specimen : Specimen or None
-        Its volume, where known, is charged with water at the profile's max.
+        Its volume, where known, is charged at the profile's max: with water, or with gas where the test is one of gas.
 
     Returns
     -------
@@ -144,6 +147,11 @@ def forecast(rig: Rig | None, profile: Profile | None, specimen: Specimen | None
         hidden_pa=fastest * rig.devices[primary(rig).device].scan_ns / 1e9 if rig else 0.0,
         surge=line,
         surges=expect_surges(rig, surge_steps, specimen, line),
+        gas_leaks=tuple(
+            expect_gas_leak(rig, at, step)
+            for at, step in enumerate(profile.steps if profile else ())
+            if isinstance(step, GasLeak)
+        ),
     )
 
 
@@ -299,6 +307,8 @@ def _profile_limits(profile: Profile) -> list[Limit]:
             limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="peak of the surges"))
         if isinstance(step, CapTurns):
             limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="a cap is looked at"))
+        if isinstance(step, GasLeak):
+            limits.append(Limit(name=f"step {step.name}", pressure_pa=step.pressure_pa, what="the body is full of gas"))
     return limits
 
 
@@ -324,8 +334,10 @@ def _charge(rig: Rig | None, profile: Profile | None, specimen: Specimen | None)
         for volume in (rig.volumes if rig else ())
     ]
     if profile is not None and specimen is not None and specimen.volume_m3 > 0.0:
-        water_j = energy.water_j(profile.max_pa, specimen.volume_m3)
-        charges.append(Charge(name=f"specimen {specimen.id}", gauge_pa=profile.max_pa, gas_j=0.0, water_j=water_j))
+        with_gas = any(isinstance(step, GasLeak) for step in profile.steps)
+        gas_j = energy.gas_pcc2_j(profile.max_pa + energy.PCC2_ATMOSPHERE_PA, specimen.volume_m3) if with_gas else 0.0
+        water_j = 0.0 if with_gas else energy.water_j(profile.max_pa, specimen.volume_m3)
+        charges.append(Charge(name=f"specimen {specimen.id}", gauge_pa=profile.max_pa, gas_j=gas_j, water_j=water_j))
     return tuple(charges)
 
 
@@ -370,6 +382,8 @@ def _expect_step(vent: VentRule | None, index: int, step: Step, at_pa: float) ->
             at_pa, to_pa, rate, waits = step.pressure_pa, 0.0, step.ramp_pa_per_s, True
             least_s = step.aims * (step.duration_ns / 1e9 + step.pressure_pa / step.ramp_pa_per_s)
             most_s = least_s + step.aims * FLUSH_BUILD_S
+        case GasLeak():
+            to_pa, rate, (least_s, most_s) = step.pressure_pa, step.ramp_pa_per_s, gas_leak_s(step)
         case CapTurns():
             at_pa, to_pa, rate = step.pressure_pa, 0.0, step.ramp_pa_per_s
             least_s, most_s = turns_s(step)
@@ -402,6 +416,7 @@ _KINDS = {
     CapTurns: "cap_turns",
     Flush: "flush",
     AirCheck: "air_check",
+    GasLeak: "gas_leak",
     Vent: "vent",
     Ask: "ask",
     CloseDown: "close_down",

@@ -1,21 +1,19 @@
 """How much gas leaks from a shut vessel: moles by the gas law, and standard volumes only with their temperature.
 
 Gas under pressure is dangerous: per litre it holds some 2,000 times the energy of water at 500 psi. A gas test is for a
-vessel that does not deform, in a shut chamber, with nobody near, and never with a cap that a hand turns
-(`rigd.calc.leak.faults_of_method` says so). A tenth of a kelvin looks like a leak; hence absolute pressure, absolute
-temperature, and no function here that leaves either out.
+shut chamber, with nobody near, and never with a cap that a hand turns; and for a vessel that does not deform, or one
+whose change over the dwell is stated and counted (`rigd.calc.leak.faults_of_method` says so). A tenth of a kelvin looks
+like a leak; hence absolute pressure, absolute temperature, and no function here that leaves either out. The arithmetic
+is that of `rigd.calc.exact.gas_leak`, which the engine judges by.
 
 A "standard" cubic centimetre is 7 % more or less by whether standard is 0 or 20 degC, so the reference temperature has
 no default. This file knows no real-gas behaviour, and nothing of gas that dissolves or that passes through plastic.
 """
 
-from math import isfinite, sqrt
+from math import isfinite
 
-GAS_CONSTANT_J_PER_MOL_K = 8.31446261815324
-"""Boltzmann's constant times Avogadro's, both exact in the SI of 2019."""
-STANDARD_PRESSURE_PA = 101_325.0
-CM3_A_MINUTE = 1e-6 / 60.0
-"""In [m3/s]."""
+from rigd.calc.exact.gas_leak import GAS_CONSTANT_J_PER_MOL_K, Look, Unseen, leaked, sccm_of
+
 LEAST_K = 200.0
 """No test is colder; a smaller number is in degrees Celsius."""
 
@@ -28,6 +26,10 @@ def _need(above_0: dict[str, float], kelvins: dict[str, float], at_least_0: dict
         raise ValueError(
             f"{'; '.join(wrong)}; allowed: absolute pressures above 0, temperatures in kelvin, finite numbers"
         )
+
+
+def _need_reference(leak_mol_per_s: float, reference_k: float) -> None:
+    _need({}, {"reference": reference_k}, {"leak without its sign": abs(leak_mol_per_s)})
 
 
 def from_decay_mol_per_s(
@@ -88,16 +90,10 @@ def from_decay_mol_per_s(
         {"start": start_k, "end": end_k},
         {"volume_u": volume_u_m3, "pressure_u": pressure_u_pa, "temperature_u": temperature_u_k},
     )
-    scale = volume_m3 / GAS_CONSTANT_J_PER_MOL_K / duration_s
-    leak = scale * (start_pa / start_k - end_pa / end_k)
-    each = [
-        leak * volume_u_m3 / volume_m3,
-        scale * pressure_u_pa / start_k,
-        scale * pressure_u_pa / end_k,
-        scale * temperature_u_k * start_pa / start_k**2,
-        scale * temperature_u_k * end_pa / end_k**2,
-    ]
-    return leak, sqrt(sum(part * part for part in each))
+    start = Look(start_pa, pressure_u_pa, start_k, temperature_u_k)
+    end = Look(end_pa, pressure_u_pa, end_k, temperature_u_k)
+    found = leaked(start, end, duration_s, Unseen(volume_m3, volume_u_m3))
+    return found.flow, found.u
 
 
 def sccm(leak_mol_per_s: float, reference_k: float) -> float:
@@ -129,7 +125,8 @@ def sccm(leak_mol_per_s: float, reference_k: float) -> float:
     >>> round(sccm(4.4615e-9, 273.15) / 60.0 * 1e4, 4)
     1.0
     """
-    return from_mol_pa_m3_per_s(leak_mol_per_s, reference_k) / STANDARD_PRESSURE_PA / CM3_A_MINUTE
+    _need_reference(leak_mol_per_s, reference_k)
+    return sccm_of(leak_mol_per_s, reference_k)
 
 
 def from_sccm_mol_per_s(flow_sccm: float, reference_k: float) -> float:
@@ -193,7 +190,7 @@ def from_mol_pa_m3_per_s(leak_mol_per_s: float, reference_k: float) -> float:
     >>> round(from_mol_pa_m3_per_s(1.0, 273.15), 1)
     2271.1
     """
-    _need({}, {"reference": reference_k}, {"leak without its sign": abs(leak_mol_per_s)})
+    _need_reference(leak_mol_per_s, reference_k)
     return leak_mol_per_s * GAS_CONSTANT_J_PER_MOL_K * reference_k
 
 

@@ -434,7 +434,8 @@ def faults_of_method(
     deformable : bool
         The body is plastic, or otherwise creeps.
     separated : bool
-        Leak, creep and temperature will be told apart (`rigd.calc.decay`).
+        Leak, creep and temperature will be told apart (`rigd.calc.decay`); of gas, that temperature is measured and how
+        much the body may change is stated and counted (`rigd.calc.exact.gas_leak`).
     hand_turned : bool
         A hand turns a cap in this test.
 
@@ -486,8 +487,8 @@ def faults_of_method(
             f"{method} with the outlet flowing: what runs through is not a leak; "
             "block the outlet, or catch, count or look"
         )
-    if method == "gas_decay" and deformable:
-        found.append("gas_decay of a body that creeps: outside ASTM E2930, 1.1; fill it with water")
+    if method == "gas_decay" and deformable and not separated:
+        found.append("gas_decay of a body that creeps: outside ASTM E2930, 1.1; state its change, or use water")
     if method == "decay" and deformable and not separated:
         found.append("decay of a body that creeps: tell leak, creep and temperature apart, or weigh, count or look")
     if method == "gas_decay" and hand_turned:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
+from rigd.cli.gas_words import describe_gas_leak
 from rigd.cli.line_words import describe_line
 from rigd.cli.say import fold_stations, say_bytes, say_energy, say_time
 from rigd.cli.surge_words import describe_surge
@@ -39,6 +40,8 @@ def describe(
             yield from _describe_energy(rig, foretold, unit)
         for surge in foretold.surges:
             yield from describe_surge(surge, rig, foretold, unit)
+        for gas in foretold.gas_leaks:
+            yield from describe_gas_leak(gas, rig, unit)
         if rig is not None:
             yield from describe_line(foretold.surge, unit, rig.stations)
         if rig is not None and profile is not None:

@@ -109,8 +109,11 @@ def _permit_unattended(job: Any) -> None:
     import time
 
     from rigd.cli.walks import why_not_unattended
+    from rigd.model.gas import GasLeak
 
     reasons = why_not_unattended(job.rig, job.rig_bytes, job.records, time.time_ns())
+    if any(isinstance(step, GasLeak) for step in job.profile.steps):
+        reasons.append("a test with gas has somebody at the oxygen monitor: nitrogen in a room takes the air away")
     if reasons:
         listed = "".join(f"\n  {reason}" for reason in reasons)
         raise errors.Misconfigured(f"rig {job.rig.name} may not run unattended:{listed}")

@@ -7,6 +7,7 @@ file of its own.
 
 from rigd.engine.air import AirStep
 from rigd.engine.flush import FlushStep
+from rigd.engine.gas_leak import GasLeakStep
 from rigd.engine.outputs import SAFE, Wanted
 from rigd.engine.pressure import PressureLoop
 from rigd.engine.standing import AT_CEILING, DONE, LOST, NEAR, STALLED, Sight, Standing
@@ -15,6 +16,7 @@ from rigd.engine.turns import TurnsStep
 from rigd.engine.walk_pressure import CHECK_STEPS
 from rigd.model.air import AirCheck
 from rigd.model.flush import Flush
+from rigd.model.gas import GasLeak
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Proof, Ramp, Surge, Vent
 from rigd.model.rig import Rig
@@ -188,6 +190,6 @@ class VentStep:
 
 LIVE_STEPS = {
     Fill: FillStep, Proof: ProofStep, Ramp: RampStep, Hold: HoldStep, Vent: VentStep, Surge: SurgeStep,
-    CapTurns: TurnsStep, Flush: FlushStep, AirCheck: AirStep,
+    CapTurns: TurnsStep, Flush: FlushStep, AirCheck: AirStep, GasLeak: GasLeakStep,
     **CHECK_STEPS,
 }  # fmt: skip

@@ -7,6 +7,7 @@ times out is answered by the safe answer, which is in the record as nobody's.
 from math import inf, isfinite
 from typing import NamedTuple
 
+from rigd.model.gas import GasLeak
 from rigd.model.messages import NUMBER, OperatorAction, Prompt
 from rigd.model.observations import OBSERVATIONS
 from rigd.model.profile import Ask, CloseDown, Mount, Profile
@@ -43,7 +44,18 @@ def before_pressure(profile: Profile, specimen: Specimen | None, measured: tuple
     for step in profile.steps:
         if type(step) is Mount:
             questions += [Question("confirm", text, hands=True) for text in step.prompts]
+        if type(step) is GasLeak:
+            questions.append(Question("confirm", gas_caution(step)))
     return questions + [Question("confirm", text) for text in profile.arm_prompts]
+
+
+def gas_caution(step: GasLeak) -> str:
+    """What is asked before gas is let into a body."""
+    return (
+        f"GAS TEST: {1e3 * step.volume_m3:.3g} L of {step.medium} at {step.pressure_pa / 1e3:.0f} kPa will hold "
+        f"{step.stored_j:.0f} J, and whatever lets go is thrown. Closure: {step.closed_by}. Chamber shut, nobody near, "
+        "no hand at the closure, oxygen monitor on?"
+    )
 
 
 def after_pressure(profile: Profile, inspect: bool) -> list[Question]:

@@ -4,6 +4,7 @@ from typing import Any
 
 from rigd.files.air_shape import build_air
 from rigd.files.flush_shape import build_flush
+from rigd.files.gas_leak import build_gas_leak
 from rigd.files.turns import build_turns
 from rigd.files.walk_shape import build_check
 from rigd.model.profile import (
@@ -30,7 +31,7 @@ def build_profile(sound: dict[str, Any]) -> Profile:
         name=sound["profile"],
         title=sound["title"],
         method=sound["method"],
-        steps=tuple(_step(kind, shape) for kind, shape in sound["steps"]),
+        steps=tuple(_step(kind, shape, sound["zero_shift"]) for kind, shape in sound["steps"]),
         max_pa=sound["max"],
         minimum_pa=sound["minimum"],
         signs=FailureSigns(
@@ -56,7 +57,7 @@ def ramp_rate(shape: Any) -> float:
     return float(shape.expected_pressure / ((low + high) / 2e9))
 
 
-def _step(kind: str, shape: Any) -> Step:
+def _step(kind: str, shape: Any, zero_shift_pa: float) -> Step:
     match kind:
         case "mount":
             return Mount(name=shape.name, prompts=tuple(shape.prompts))
@@ -95,6 +96,8 @@ def _step(kind: str, shape: Any) -> Step:
             return build_flush(shape)
         case "cap_turns":
             return build_turns(shape)
+        case "gas_leak":
+            return build_gas_leak(shape, zero_shift_pa)
         case "vent":
             return Vent(name=shape.name)
         case "ask":

@@ -10,6 +10,7 @@ from rigd.files.air_shape import check_air
 from rigd.files.document import Document, Path
 from rigd.files.faults import listed, suggest
 from rigd.files.flush_shape import check_flush
+from rigd.files.gas_leak import check_gas_leak
 from rigd.files.profile_shape import STEP_SHAPES
 from rigd.files.surges import check_surge
 from rigd.files.turns import check_turns
@@ -20,9 +21,10 @@ PROOF_MOST_PA = units.parse("25 psi", units.PRESSURE)
 """ASME B31.3-2016 345.5.2: first check at the lesser of half the test pressure or 170 kPa (25 psi)."""
 FACTS_OF_A_BURST = tuple(fact for fact in FACTS if fact not in CAP_FACTS or fact in ("make", "size"))
 LONGEST_RAMP_NS = 24 * 3600 * 1_000_000_000  # a ramp that takes longer is a hold test and wants another profile
-RAISING_STEPS = ("fill", "ramp", "hold", "surge", "cap_turns", "flush", "air_check")  # a proof vents by itself
+RAISING_STEPS = ("fill", "ramp", "hold", "surge", "cap_turns", "flush", "air_check", "gas_leak")
+"""A proof is none of them: it vents by itself."""
 CHECKS_UNDER_PRESSURE = ("check_vent", "check_agreement", "check_isolation", "check_bladder")
-PRESSURE_STEPS = ("proof", "ramp", "hold", "surge", "cap_turns", "flush", "air_check", *CHECKS_UNDER_PRESSURE)
+PRESSURE_STEPS = ("proof", *RAISING_STEPS[1:], *CHECKS_UNDER_PRESSURE)
 
 
 def pick_step(document: Document, path: Path, entry: Any) -> Any:
@@ -65,6 +67,8 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             check_flush(document, path, shape)
         if kind == "cap_turns":
             check_turns(document, path, shape, _written_kinds(document), sound.get("required") or [])
+        if kind == "gas_leak":
+            check_gas_leak(document, path, shape, _written_kinds(document))
         if kind in WALK_SHAPES:
             check_walk(document, path, kind, shape, sound.get("max"))
         else:
@@ -87,13 +91,14 @@ def _check_order(document: Document, sound: dict[str, Any]) -> None:
     kinds, skips = _written_kinds(document), sound.get("skips") or {}
     if not kinds or "" in kinds or any(kind not in STEP_SHAPES for kind in kinds):
         return
-    raised = filled = proved = False
+    raised = proved = False
+    filled = "gas_leak" in kinds  # with gas, and it refuses a `fill` beside it
     for index, kind in enumerate(kinds):
         path: Path = ("steps", index, kind)
         if kind in ("mount", "ask", "close_down", *WALK_SHAPES) and raised:
             document.fault(path, f"`{kind}` with pressure still in the body", "a `vent` step before it", at_key=True)
             raised = False  # told once
-        if kind in ("ramp", "hold", "surge", "cap_turns", "flush"):
+        if kind in ("ramp", "hold", "surge", "cap_turns", "flush", "gas_leak"):
             _need_before(document, path, kind, "fill", filled, skips)
             _need_before(document, path, kind, "proof", proved, skips)
         if kind in ("proof", "air_check"):

@@ -22,6 +22,7 @@ from rigd.files.fields import (
     quantity,
 )
 from rigd.files.flush_shape import FlushShape
+from rigd.files.gas_leak import GasLeakShape
 from rigd.files.turn_shape import CapTurnsShape
 from rigd.files.walk_shape import WALK_SHAPES, WalkStepShape
 from rigd.model.profile import MEDIA, OUTLETS, RETURN_SIGNS, SHAPES, SHOTS, WHEN_STUCK
@@ -199,6 +200,7 @@ class StepShape(WalkStepShape):
     cap_turns: CapTurnsShape | None = None
     flush: FlushShape | None = None
     air_check: AirCheckShape | None = None
+    gas_leak: GasLeakShape | None = None
     vent: VentStepShape | None = None
     ask: AskShape | None = None
     close_down: CloseDownShape | None = None
@@ -214,6 +216,7 @@ STEP_SHAPES: dict[str, Any] = {
     "cap_turns": CapTurnsShape,
     "flush": FlushShape,
     "air_check": AirCheckShape,
+    "gas_leak": GasLeakShape,
     "vent": VentStepShape,
     "ask": AskShape,
     "close_down": CloseDownShape,

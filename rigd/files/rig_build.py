@@ -194,7 +194,7 @@ def _channel(document: Document, name: str, written: str, shape: Any, sound: dic
         tau_ns=shape.lag,
         resolution=resolution_of(shape, calibration, signal),
         accuracy=shape.accuracy,
-        proof_pa=shape.proof if pressure else 0.0,
+        proof_pa=shape.proof if pressure and shape.role != "atmosphere" else 0.0,  # open to the room
         zero_limit=(shape.zero_limit or 0.0) if pressure else 0.0,
         tapping=(shape.tapping or "") if pressure else "",
         module=(shape.module or "") if pressure else "",

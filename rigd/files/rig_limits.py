@@ -192,7 +192,7 @@ def find_weakest(sound: dict[str, Any]) -> tuple[str, float] | None:
     """The part that fails first: the parts of the file and what each pressure transducer survives."""
     parts = list((sound.get("parts") or {}).items())
     for name, shape in (sound.get("channels") or {}).items():
-        if quantity_of(shape) == "pressure":
+        if quantity_of(shape) == "pressure" and shape.role != "atmosphere":
             parts.append((f"transducer {name}", shape.proof))
     return min(parts, key=lambda part: part[1], default=None)
 

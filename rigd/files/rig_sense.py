@@ -26,7 +26,7 @@ NEEDED_OUTPUTS = ("supply", "inlet", "vent", "set_point", "watchdog")
 NEEDED_ROLES = {"specimen": 2, "door": 1, "emergency_stop": 1}
 ONCE_ROLES = (
     *("feed", "supply", "water_temperature", "specimen_temperature", "door", "emergency_stop", "relief"),
-    *("held_peak", "returned", "displacement", "wet", "make_up_flow", "catch", "gas_temperature"),
+    *("held_peak", "returned", "displacement", "wet", "make_up_flow", "catch", "gas_temperature", "atmosphere"),
 )
 BIT_TABLES = ("coil", "discrete")
 WRITABLE = ("holding", "coil")

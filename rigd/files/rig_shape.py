@@ -139,7 +139,9 @@ class _NumberShape(Shape):
 class PressureChannel(_NumberShape):
     """A pressure transducer."""
 
-    role: Literal["specimen", "feed", "supply", "held_peak", "other"] = Field(description="what the rig uses it for")
+    role: Literal["specimen", "feed", "supply", "held_peak", "atmosphere", "other"] = Field(
+        description="what the rig uses it for"
+    )
     quantity: Literal["pressure"] | None = Field(default=None, description="needed only when the role is `other`")
     calibration: _calibration("PressureCalibration", PressureReading) = Field(description="signal to pressure")
     reference: Literal["gauge", "absolute", "sealed"] = Field(description="what its zero is")
@@ -234,7 +236,7 @@ CHANNEL_SHAPES = {
     "switch": SwitchChannel,
 }
 QUANTITY_OF_ROLE = {
-    **dict.fromkeys(("specimen", "feed", "supply", "held_peak"), "pressure"),
+    **dict.fromkeys(("specimen", "feed", "supply", "held_peak", "atmosphere"), "pressure"),
     **dict.fromkeys(("water_temperature", "specimen_temperature", "gas_temperature"), "temperature"),
     **dict.fromkeys(("door", "emergency_stop", "relief", "read_back", "returned", "wet"), "switch"),
     "displacement": "position",

@@ -11,6 +11,7 @@ from typing import Any
 
 from rigd.files import units
 from rigd.files.document import Document, Path
+from rigd.files.gas import check_chamber
 from rigd.model.profile import Surge
 from rigd.model.rig import Channel, Rig
 from rigd.model.stations import of_station
@@ -19,11 +20,6 @@ FEWEST_SAMPLES = 3  # in the hold; with fewer the engine calls a cycle unseen (c
 SETTLED_LAGS, SEEN_LOW = 3, 2  # as the engine looks for back pressure: after so many lags, so many samples
 MOST_BLOCKS = 1000  # the count of blocks is walked with every scan
 LONGEST_NS = 365 * 24 * 3600 * 1_000_000_000  # a year of cycles is a slip of a key
-GUARDED_ABOVE_J = 100.0
-"""Gas in a specimen that holds more than this needs a chamber proved for it. A tenth of a litre of air at 85 psi; no
-standard gives a number, any gas test is guarded in common practice."""
-AIR_PA = 101_000.0  # ASME PCC-2-2008 App. II counts from this, and its exponent is printed so
-GAS_EXPONENT = 0.286
 ROLE_OF_SIGN = {"switch": "returned", "displacement": "displacement", "trace": ""}
 
 
@@ -142,7 +138,7 @@ def check_surge_on(rig: Rig, document: Document, path: Path, step: Surge) -> Non
         _check_needs(station, document, path, step)
     _check_trips(rig, document, path, step)
     if step.medium != "water":
-        _check_gas(rig, document, path, step)
+        check_chamber(rig, document, (*path, "medium"), step.charge_pa, station_gas_m3(rig))
 
 
 def _stations(rig: Rig) -> Iterator[Rig]:
@@ -222,24 +218,3 @@ def station_gas_m3(rig: Rig) -> float:
         elif volume.water_m3:
             water += volume.water_m3
     return gas + water / rig.stations
-
-
-def gas_energy_j(gauge_pa: float, volume_m3: float) -> float:
-    """ASME PCC-2-2008 App. II eq. II-2 [J]; `calc.energy` has it with its proofs."""
-    absolute_pa = gauge_pa + AIR_PA
-    return 2.5 * absolute_pa * volume_m3 * (1.0 - (AIR_PA / absolute_pa) ** GAS_EXPONENT)
-
-
-def _check_gas(rig: Rig, document: Document, path: Path, step: Surge) -> None:
-    """Compressed air in plastic parts: a chamber proved for what can come to one specimen, or nothing."""
-    at = (*path, "medium")
-    stored_j = gas_energy_j(step.charge_pa, station_gas_m3(rig))
-    if stored_j > GUARDED_ABOVE_J and stored_j > rig.chamber.rated_j:
-        found = f"air that holds {stored_j:.0f} J at one station ({psi(step.charge_pa)}, ASME PCC-2)"
-        allowed = f"at most what the chamber was proved for, {rig.chamber.rated_j:.0f} J"
-        document.fault(at, found, allowed, "Less gas, less pressure, or water alone")
-    for kind in ("permissive", "trip"):
-        rows = [row for row in rig.rows if row.kind == kind and rig.channels[row.channel].role == "door"]
-        if not rows:
-            allowed = f"a rig whose door is a {kind}: air is never behind an open door"
-            document.fault(at, document.found(at), allowed)

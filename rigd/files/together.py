@@ -8,6 +8,7 @@ from rigd.files import units
 from rigd.files.air_shape import check_air_on
 from rigd.files.document import Document, Path
 from rigd.files.flush_shape import check_flush_on
+from rigd.files.gas_leak import check_gas_leak_on
 from rigd.files.rig_limits import psi
 from rigd.files.surges import check_surge_on
 from rigd.files.turns import check_thread_of, check_turns_on
@@ -16,6 +17,7 @@ from rigd.model import walk
 from rigd.model.air import AirCheck
 from rigd.model.errors import Fault
 from rigd.model.flush import Flush
+from rigd.model.gas import GasLeak
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Fill, Hold, Profile, Proof, Ramp, Surge
 from rigd.model.rig import Channel, Rig
@@ -44,6 +46,8 @@ def find_conflicts(rig: Rig, profile: Profile, rig_document: Document, document:
                 check_air_on(rig, document, ("steps", index, "air_check"), step)
             case Flush():
                 check_flush_on(rig, document, ("steps", index, "flush"), step, profile.max_pa)
+            case GasLeak():
+                check_gas_leak_on(rig, document, ("steps", index, "gas_leak"), step)
             case CapTurns():
                 check_turns_on(rig, document, ("steps", index, "cap_turns"), step)
             case _ if type(step) in WALK_KINDS:

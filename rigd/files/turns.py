@@ -88,11 +88,11 @@ def _check_thread(document: Document, path: Path, shape: Any) -> None:
 def _check_danger(document: Document, path: Path, shape: Any, kinds: list[str]) -> None:
     if shape.medium == "gas":
         at = (*path, "medium")
-        todo = "Gas under a cap throws it; fill the body with water"
+        todo = "Gas under a cap throws it: fill with water, or make a profile with `gas_leak`, where nobody turns a cap"
         if shape.turned_by == "hand":
             document.fault(at, document.found(at), "water: gas never with a cap that a hand turns", todo)
         else:
-            document.fault(at, document.found(at), "water: no way of measuring gas in a cap-turn test yet", todo)
+            document.fault(at, document.found(at), "water: a cap that is turned never has gas behind it", todo)
     at = (*path, "vent_before_turn")
     if not shape.vent_before_turn:
         if shape.permissive is None:

@@ -216,7 +216,7 @@ class Judgement:
     t_ns: int
     step: int  # index into Profile.steps
     number: int  # 1 for the first of this run
-    kind: str  # "turn", "aim", "air", "check"
+    kind: str  # "turn", "aim", "air", "gas", "check"
     verdict: str  # model.verdicts.JUDGEMENTS
     text: str  # for people
     data: Data  # for programs (SI units)

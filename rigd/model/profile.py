@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rigd.model.air import AirCheck
 from rigd.model.flush import Flush
+from rigd.model.gas import GasLeak
 from rigd.model.leak import CapTurns
 from rigd.model.walk import WalkStep
 
@@ -143,7 +144,10 @@ class Surge:
     part: MovingPart | None
 
 
-Step = Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown | Surge | CapTurns | Flush | AirCheck | WalkStep
+Step = (
+    Mount | Fill | Proof | Ramp | Hold | Vent | Ask | CloseDown
+    | Surge | CapTurns | Flush | AirCheck | GasLeak | WalkStep
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,6 +32,7 @@ CHANNEL_ROLES = (
     "make_up_flow",  # water fed to keep a pressure
     "catch",  # mass of what has leaked, on a scale
     "gas_temperature",
+    "atmosphere",  # pressure of the air around the rig
     "other",
 )
 OUTPUT_ROLES = ("supply", "inlet", "air", "vent", "fill", "set_point", "watchdog")

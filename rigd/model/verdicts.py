@@ -14,7 +14,7 @@ TRACE_CLASSES = (
     "collapse", "slow_loss", "plateau", "ceiling", "supply_exhausted", "sensor",
     "run_out", "stuck", "no_back_pressure", "no_blow_down", "given_up", "wet",
     "onset", "tight", "not_monotone", "undecided", "aimed", "air_left", "air_checked",
-    "commissioned", "not_commissioned",
+    "gas_tight", "gas_leaking", "commissioned", "not_commissioned",
 )  # fmt: skip
 SIGNS = ("pressure_fall", "not_following", "operator_mark", "back_pressure", "wet")
 VERDICTS = ("accept", "reject", "undecided", "invalid", "none")
@@ -66,6 +66,8 @@ OUTCOMES = {
         exit_code=errors.NOT_MET,
         failed=False,
     ),
+    "gas_tight": Outcome(words="it leaks less gas than its limit", verdict="accept", exit_code=None, failed=False),
+    "gas_leaking": Outcome(words="it leaks more gas than its limit", verdict="reject", exit_code=None, failed=False),
     "aimed": Outcome(words="every aim was made", verdict="none", exit_code=None, failed=False),
     "commissioned": Outcome(words="every check of the rig passed", verdict="accept", exit_code=None, failed=False),
     "not_commissioned": Outcome(words="a check of the rig failed", verdict="reject", exit_code=None, failed=False),
@@ -112,7 +114,7 @@ ENDINGS = ("stopped", "tripped", "interrupted")
 
 NEEDS_NO_LOOK = (
     "supply_exhausted", "run_out", "stuck", "no_blow_down", "given_up", "onset", "tight", "not_monotone", "undecided",
-    "aimed", "air_left", "air_checked", "commissioned", "not_commissioned",
+    "aimed", "air_left", "air_checked", "gas_tight", "gas_leaking", "commissioned", "not_commissioned",
 )  # fmt: skip
 """What the trace alone says well enough: nobody need have looked at the specimen."""
 
@@ -132,6 +134,8 @@ _BY_CLASS_WHEN_NOTHING_FOUND = {
     "not_monotone": "not_monotone",
     "undecided": "not_decided",
     "aimed": "aimed",
+    "gas_tight": "gas_tight",
+    "gas_leaking": "gas_leaking",
     "air_left": "air_left",
     "air_checked": "air_checked",
     "commissioned": "commissioned",
@@ -243,6 +247,21 @@ def outcome_without_result(*, left: bool, state: str) -> str:
     """Of a run that came to no result: somebody left (`left`) a line proven vented, or it was cut off and nobody knows
     how the line was left. `state`: the run state it ended in."""
     return "stopped" if left and state in (VENTED, READY) else "interrupted"
+
+
+GAS_RESULTS = (
+    "gas_leak_verdict", "gas_leak_why", "gas_leak_mol_per_s", "gas_leak_u_mol_per_s", "gas_leak_sccm",
+    "gas_leak_u_sccm", "limit_sccm", "sccm_reference_k", "sccm_reference_pa", "u_by_pressure_sccm",
+    "u_by_temperature_sccm", "u_by_volume_sccm", "u_by_body_sccm", "start_absolute_pa", "end_absolute_pa", "start_k",
+    "end_k", "measured_s", "gas", "closure", "volume_m3", "volume_u_m3", "body_change", "body_change_source",
+)  # fmt: skip
+"""Keys of Result.data of a leak test with gas; above 0 gas went out, `u` is standard, None where not measured."""
+
+
+def verdict_of_gas(*, outcome: str) -> str:
+    """Decide a leak test with gas: by its limit, and a body that a person saw fail is none that passes."""
+    fixed = OUTCOMES[outcome].verdict
+    return "reject" if fixed == BY_CRITERION else fixed
 
 
 def exit_code_of(*, outcome: str, verdict: str, unproven: bool = False) -> int:

@@ -18,6 +18,7 @@ from rigd.model.verdicts import OUTCOMES
 from rigd.report.aims import aim_columns, describe_aims
 from rigd.report.air import describe_air
 from rigd.report.checks import describe_checks
+from rigd.report.gas import GAS_VERDICTS, describe_gas, gas_columns
 from rigd.report.turns import ONSET_VERDICTS, describe_turns, onset_of, turn_columns
 from rigd.store.cells import cell
 
@@ -87,7 +88,7 @@ def result_row(
     for name in PRESSURES:
         shown = name.replace("_pa_per_s", f"_{label}_per_s") if "_per_" in name else name.removesuffix("pa") + label
         row.setdefault(shown, None if found[name] is None else float(f"{found[name] / scale:.7g}"))
-    return row | turn_columns(found) | aim_columns(found)
+    return row | turn_columns(found) | aim_columns(found) | gas_columns(found)
 
 
 def _si_of(text: str, si: str) -> float | None:
@@ -143,7 +144,10 @@ def describe(
     lines += _outcome_lines(found, minimum_pa, say)
     special = describe_turns(found, judgements) or describe_aims(found, judgements) or describe_checks(judgements)
     lines += describe_air(judgements)
-    lines += special or pressure_lines(found, say, pressure_reference)
+    gas = describe_gas(found)
+    lines += gas
+    if not gas or found["failure_pa"] is not None:
+        lines += special or pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
     if found["first_out"]:
         lines.append(f"  First cause of the trip: {found['first_out']}")
@@ -160,6 +164,8 @@ def _outcome_lines(found: Mapping[str, Any], minimum_pa: float, say: Any) -> lis
     words = verdict_words(found["verdict"], minimum_pa, say)
     if onset_of(found) is not None:
         words = ONSET_VERDICTS.get(found["verdict"], words)
+    if gas_columns(found):
+        words = GAS_VERDICTS.get(found["verdict"], words)
     lines.append(f"  Verdict           {words}")
     return lines
 

@@ -21,6 +21,8 @@ SHIPPED = [
     ("surge-air-over-water", "profile"),
     ("demo-leak", "rig"),
     ("cap-turn-leak", "profile"),
+    ("demo-gas", "rig"),
+    ("gas-leak", "profile"),
     ("commissioning", "profile"),
     ("K-21", "specimen"),
     ("L-21", "specimen"),

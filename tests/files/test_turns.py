@@ -42,7 +42,7 @@ REFUSED = {
     "less than a turn left": (("least_engaged", "comes off"), ("least_engaged: 1 1/2", "least_engaged: 1/2")),
     "gas by hand": (("medium", "never with a cap that a hand turns"), ("medium: water", "medium: gas")),
     "gas by fixture": (
-        ("medium", "no way of measuring gas"),
+        ("medium", "gas_leak"),
         *(("medium: water", "medium: gas"), ("turned_by: hand", "turned_by: fixture")),
     ),
     "make-up through an open outlet": (("methods.make_up", "not a leak"), ("outlet: blocked", "outlet: flowing")),
