@@ -22,6 +22,7 @@ HELP = """Examples:
   rigd demo leak --virtual
   rigd demo leak --seed 7 --virtual --truth --json
   rigd demo leak --seed 7 --virtual --technician careless
+  rigd demo leak --seed 7 --virtual --truth --medium gas
 
 Loosen the cap of one invented body by sixteenths of a turn on the simulated leak rig and look at it under 30 psi after
 each, until it leaks. The onset is told as an interval: tight at the one mark, leaking at the next.
@@ -43,7 +44,13 @@ def leak(
     fault: Annotated[
         list[str] | None, typer.Option("--fault", metavar="KIND[@SECONDS]", help="What goes wrong; repeat.")
     ] = None,
+    medium: Annotated[str, typer.Option("--medium", metavar="KIND", help="water, or gas: no cap is turned.")] = "water",
 ) -> None:
+    if medium != "water":
+        from rigd.cli import demo_gas
+
+        choices = {"truth": truth, "as_json": as_json, "records": records, "faults": tuple(fault or ())}
+        sys.exit(demo_gas.play(medium, seed=seed, virtual=virtual, **choices))
     del virtual  # taken, so that every demo is called alike
     from rigd.cli.demo_body import check_names
     from rigd.cli.demo_virtual import play_world
