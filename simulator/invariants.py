@@ -426,7 +426,7 @@ class Watch:
         failed_before = plant.failed_at_s is not None and plant.failed_at_s * 1e9 < self.night.origin_ns
         if failed_before:
             return  # broken in an earlier run that was killed: what it once stood is not this run's to say
-        if {"operator_mark", "wet"} & set(result.signs) and not self._mark_can_be_trusted(result):
+        if {"operator_mark", "wet", "supply_flow"} & set(result.signs) and not self._mark_can_be_trusted(result):
             if plant.failed_at_s is not None and result.failure_pa is not None:
                 low_pa = result.failure_pa - (result.bound_down_pa or 0.0)
                 self.night.seen.others["marks that came late and overstate"] += plant.strength_pa < low_pa
@@ -446,11 +446,11 @@ class Watch:
                 lambda: f"strength {plant.strength_pa}, off {off}: {result}")  # fmt: skip
 
     def _mark_can_be_trusted(self, result: Result) -> bool:
-        """Whether the bound of a mark is due: the operator looked all the time and pressed it (or the floor got wet),
+        """Whether the bound of a mark is due: the operator looked all the time and pressed it (or an instrument),
         and the leak could be seen from the moment it began. A smaller one is seen when it has grown (see NIGHTS.md)."""
         plant = self.night.plant
         began_pa = max(plant.strength_pa or 0.0, 0.0)
-        watched = "wet" in result.signs or self.night.crowd.honest_mark
+        watched = "operator_mark" not in result.signs or self.night.crowd.honest_mark
         return watched and plant.leak_m2 * PER_M2 * began_pa**0.5 >= SEEN_M3_PER_S
 
     # ---- the iron itself

@@ -48,7 +48,7 @@ MINDS_FROM = 0.75  # of its strength: below this a body's limits need no looking
 WETS_M3, WETS_AFTER_S = 1e-6, 0.2  # a switch beneath the body is wet when so much has come out, and run down to it
 GROWN_TO_SEE = 0.002  # of its volume, for good: a shiny bulge that a person finds on a body in the hand
 NOISE_BLOCK = 1024  # standard normal numbers drawn at a time
-SOURCES = {"specimen": 0, "feed": 1, "supply": 2, "water_temperature": 3, "specimen_temperature": 3}
+SOURCES = {"specimen": 0, "feed": 1, "supply": 2, "water_temperature": 3, "specimen_temperature": 3, "make_up_flow": 5}
 NOTHING = 4  # source of a channel whose role the plant does not know
 
 
@@ -91,7 +91,7 @@ class Plant:
         self._place_faults(faults)
         self.regroup()
         self._renew_switches()
-        true = (self.specimen_pa, self.tank_pa, self.supply_pa, self.water_k, 0.0)
+        true = (self.specimen_pa, self.tank_pa, self.supply_pa, self.water_k, 0.0, 0.0)
         for transducer in self._followers:
             transducer.seen = transducer.before = true[transducer.source]
 
@@ -212,7 +212,8 @@ class Plant:
             return
         if not self._dt_low <= dt_s <= self._dt_high:
             self._pace(dt_s)
-        t_s = self.t_s = self.t_s + dt_s
+        gas_m3, t_s = self.tank_gas_m3, self.t_s + dt_s
+        self.t_s = t_s
         if self._later and t_s >= self._later[0][0]:
             self._call_due()
         if t_s >= self.watchdog.drops_at_s:
@@ -229,7 +230,7 @@ class Plant:
             self.highest_true_pa = pressure
         if pressure >= self._next_level_pa:
             self._strike_at_level()
-        true = (pressure, self.tank_pa, self.supply_pa, self.water_k, 0.0)
+        true = (pressure, self.tank_pa, self.supply_pa, self.water_k, 0.0, (self.tank_gas_m3 - gas_m3) / dt_s)
         for transducer in self._followers:
             now, before = true[transducer.source], transducer.before
             transducer.seen = now + transducer.blend * (before - now) + transducer.decay * (transducer.seen - before)

@@ -25,6 +25,7 @@ STALE_SCANS = 4  # a slow rig's file allows a value to be this many scans old
 SHORTEST_STALE_NS = 100_000_000
 LIVE_STATES = ("VENTED", "READY", "ARMED", "RUNNING", "VENTING", "UNPROVEN")
 WET_SWITCHES = 0.4  # of the rigs have one beneath the specimen
+METERS, METER_M3_PER_S, FED_M3_PER_S = 0.3, 60e-6, 1e-6  # of the rigs; full scale; more than a tight body takes
 ALL_TOGETHER = 0.33  # of the nights: several faults may be active at once
 
 
@@ -60,6 +61,10 @@ def draw_swarm(seed: int, kinds: tuple[str, ...]) -> Swarm:
     rig, profile = shipped()
     scan_ns = rng.choices(SCANS_NS, SHARES)[0]
     rig = _draw_rig(rig, scan_ns, rng)
+    metered = Random(f"{seed}/meter").random() < METERS
+    if metered:
+        rig = replace(rig, channels=(*rig.channels, flow_meter(rig.channels)))
+        profile = replace(profile, signs=replace(profile.signs, flow_m3_per_s=FED_M3_PER_S))
     crowded = rng.random() < ALL_TOGETHER
     exist = rng.choice((0.15, 0.4, 1.0))
     chosen = tuple(kind for kind in kinds if rng.random() < exist) or (rng.choice(kinds),)
@@ -100,6 +105,19 @@ def _draw_rig(rig: Rig, scan_ns: int, rng: Random) -> Rig:
     vent = replace(rig.vent, hold_ns=rng.choice((500_000_000, 1_000_000_000, 2_000_000_000)))
     agreement = replace(rig.agreement, persistence_ns=max(250_000_000, 3 * scan_ns))
     return replace(rig, devices=devices, channels=tuple(channels), control=control, vent=vent, agreement=agreement)
+
+
+def flow_meter(channels: Sequence[Channel]) -> Channel:
+    """A meter behind the inlet on a live zero."""
+    like = channels[0]
+    assert like.signal is not None
+    low, high = like.signal.signal_low, like.signal.signal_high
+    line = Calibration(kind="two_point", points=((low, 0.0), (high, METER_M3_PER_S)))
+    return replace(
+        like, name="meter", role="make_up_flow", quantity="flow", required=False, calibration=line, bit=-1,
+        range_low=-METER_M3_PER_S / 10.0, range_high=METER_M3_PER_S, accuracy=METER_M3_PER_S / 500.0, reference="",
+        head_pa=0.0, proof_pa=0.0, zero_limit=0.0, resolution=METER_M3_PER_S / 16000.0, tau_ns=200_000_000,
+    )  # fmt: skip
 
 
 def wet_switch(channels: Sequence[Channel]) -> Channel:

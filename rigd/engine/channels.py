@@ -32,6 +32,7 @@ class Channels:
         "feed",
         "good_ns",
         "held_peak",
+        "make_up_flow",
         "names",
         "primary",
         "quality",
@@ -94,7 +95,7 @@ class Channels:
         self.water = _first(rig, "water_temperature")
         self.held_peak = _first(rig, "held_peak")
         self.returned, self.displacement = _first(rig, "returned"), _first(rig, "displacement")
-        self.wet = _first(rig, "wet")
+        self.wet, self.make_up_flow = _first(rig, "wet"), _first(rig, "make_up_flow")
 
     def read(self, scan: Scan, changed: list[int]) -> tuple[tuple[float, ...], tuple[int, ...]]:
         """Take one scan in. Returns its values and qualities; channels whose quality changed are added to `changed`."""

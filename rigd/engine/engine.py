@@ -79,7 +79,7 @@ class Engine:
         self.host = Host(rig, profile)
         self.questions = Questions(specimen)
         primary = rig.channels[self.channels.primary]
-        self.findings = Findings(profile, primary, rig.relief.reseat_pa, rig.inlet_m3_per_s_pa) if profile else None
+        self.findings = Findings(profile, primary, rig, self.channels.make_up_flow) if profile else None
         self.zero = ZeroReading(rig, self.channels)
         self.trend = Trend()
         self.state = VENTING
@@ -428,7 +428,8 @@ class Engine:
         findings, channels = self.findings, self.channels
         assert findings is not None
         second_pa, feed_pa = channels.good(channels.second), channels.good(channels.feed)
-        sign = findings.watch(second_pa, feed_pa, self._called_pa, channels.good(channels.wet))
+        sign = findings.watch(second_pa, feed_pa, self._called_pa, channels.good(channels.wet),
+                              channels.good(channels.make_up_flow))  # fmt: skip
         if findings.shares_fall != self._fell_with_feed:
             self._fell_with_feed = findings.shares_fall
             if findings.shares_fall:

@@ -6,17 +6,19 @@ pressure are two numbers and are never mixed: a tank keeps pushing after a small
 
 from math import floor
 
-from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, trace_class_of, unnoticed_opening_m2
+from rigd.calc.exact.burst import NOISE_BAND, Bounds, BurstWatch, opening_m2, trace_class_of, unnoticed_opening_m2
 from rigd.calc.exact.noise import NoiseMeter, expected_maximum
 from rigd.calc.exact.ramp import SETTLED_NS, RampFit
+from rigd.calc.exact.supply_flow import FlowWatch
 from rigd.engine.standing import Tally
 from rigd.model.messages import Data, Result, Scalar
 from rigd.model.profile import Profile, Ramp
-from rigd.model.rig import Channel
+from rigd.model.rig import Channel, Rig
 from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
 
 LAGS_HIDDEN = 2  # time constants: what a lagging transducer may not have shown yet of a steep rise
 WET, WET_SAMPLES = "wet", 3  # in a row: a splash is no leak
+SUPPLY_FLOW = "supply_flow"
 MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest delay, the bound covers either half
 
 
@@ -24,8 +26,10 @@ class Findings:
     __slots__ = (
         "_channel",
         "_fit",
+        "_flow",
         "_inlet",
         "_mark_ns",
+        "_meter_ns",
         "_noise",
         "_profile",
         "_settled_ns",
@@ -58,10 +62,11 @@ class Findings:
         "zero_shift_pa",
     )
 
-    def __init__(self, profile: Profile, channel: Channel, relief_reseat_pa: float, inlet_m3_per_s_pa: float) -> None:
-        self._inlet = inlet_m3_per_s_pa
-        self._profile, self._channel, self.relief_reseat_pa = profile, channel, relief_reseat_pa
-        self._watch = BurstWatch(profile.signs)
+    def __init__(self, profile: Profile, channel: Channel, rig: Rig, meter: int) -> None:
+        """`meter`: the channel of the flow that is fed, -1 for none."""
+        self._inlet, self._meter_ns = rig.inlet_m3_per_s_pa, rig.channels[meter].tau_ns if meter >= 0 else 0
+        self._profile, self._channel, self.relief_reseat_pa = profile, channel, rig.relief.reseat_pa
+        self._watch, self._flow = BurstWatch(profile.signs), FlowWatch(profile.signs.flow_m3_per_s)
         self._noise, self._fit = NoiseMeter(), RampFit()
         self._settled_ns = self._mark_ns = self.ramp_began_ns = -1
         self._wet_samples, self._was_dry = 0, False
@@ -89,6 +94,7 @@ class Findings:
         self.in_ramp = is_ramp
         if is_ramp:
             self._noise, self._fit = NoiseMeter(), RampFit()
+            self._flow = FlowWatch(self._profile.signs.flow_m3_per_s)
             self.ramp_began_ns = -1
 
     def note_highest(self, t_ns: int, pressure_pa: float) -> None:
@@ -102,9 +108,9 @@ class Findings:
         if pressure_pa > self.highest_pa:
             self.highest_pa = pressure_pa
 
-    def watch(self, second_pa: float, feed_pa: float, target_pa: float, dry: float) -> str:
-        """Look for signs in the newest sample noted; `dry` is the switch beneath the specimen, NaN for none. Returns
-        the sign that fires, or ""."""
+    def watch(self, second_pa: float, feed_pa: float, target_pa: float, dry: float, flow: float) -> str:
+        """Look for signs in the newest sample noted; `dry` is the switch beneath the specimen, `flow` what is fed to it
+        [m3/s], NaN for none. Returns the sign that fires, or ""."""
         watch, t_ns = self._watch, self.last_ns
         if self._settled_ns < 0:
             self._settled_ns = t_ns + SETTLED_NS
@@ -119,7 +125,10 @@ class Findings:
                 self._noise.pause()
         self._wet_samples = self._wet_samples + 1 if dry == 0.0 else 0
         self._was_dry = self._was_dry or dry == 1.0
-        return sign or (WET if self._wet_samples >= WET_SAMPLES else "")
+        if not sign and self._wet_samples >= WET_SAMPLES:
+            return WET
+        looks = self.in_ramp and t_ns >= self._settled_ns and self._profile.signs.flow_m3_per_s > 0.0
+        return SUPPLY_FLOW if looks and self._flow.add(t_ns, self.last_pa, flow, target_pa) and not sign else sign
 
     @property
     def shares_fall(self) -> bool:
@@ -129,6 +138,12 @@ class Findings:
         """A sign of the trace, or the wet switch, fired: fix the onset."""
         if sign == WET:
             self.call_mark(WET)
+            return
+        if sign == SUPPLY_FLOW:
+            self.trace_class = "slow_loss"
+            self.signs.append(sign)
+            self.failure_raw_pa, self.failed_ns = self._flow.onset_pa, self._flow.onset_ns
+            self.latency_ns = self.last_ns - self._flow.onset_ns + self._meter_ns
             return
         watch = self._watch
         self.trace_class = trace_class_of(
@@ -288,12 +303,18 @@ class Findings:
     def _say_what_may_be_unseen(self, reached_pa: float | None) -> None:
         """Where no sign of the trace fired, name the smallest opening that would have fired one: below it the result
         rests on a person's eyes."""
-        by_eye = "operator_mark" in self.signs or WET in self.signs
+        by_eye = "operator_mark" in self.signs or WET in self.signs or SUPPLY_FLOW in self.signs
         if reached_pa is None or reached_pa <= 0.0 or not (by_eye or self.trace_class == "ceiling"):
             return
-        least_mm2 = 1e6 * unnoticed_opening_m2(self._inlet, self._profile.signs.lag_pa, reached_pa)
+        signs = self._profile.signs
+        least_m2 = unnoticed_opening_m2(self._inlet, signs.lag_pa, reached_pa)
+        if signs.flow_m3_per_s > 0.0:
+            fed_m2 = opening_m2(signs.flow_m3_per_s, reached_pa)
+            least_m2 = fed_m2 if fed_m2 < least_m2 else least_m2
+        least_mm2 = 1e6 * least_m2
         if by_eye:
-            how = "by the wet switch" if WET in self.signs else "by eye"
+            fed = "by the supply's flow" if SUPPLY_FLOW in self.signs else "by eye"
+            how = "by the wet switch" if WET in self.signs else fed
             words = f"found {how}: an opening under {least_mm2:.2f} mm2 the rig cannot notice; it may be older"
         else:
             words = f"no loss was noticed; an opening under {least_mm2:.2f} mm2 the rig could not have noticed"

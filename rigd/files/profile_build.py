@@ -40,6 +40,7 @@ def build_profile(sound: dict[str, Any]) -> Profile:
             lag_pa=signs.lag,
             lag_ns=signs.lag_time,
             mark_ns=signs.mark,
+            flow_m3_per_s=signs.flow or 0.0,
         ),
         peak_tolerance_pa=sound["peak_tolerance"],
         zero_shift_pa=sound["zero_shift"],

@@ -236,6 +236,9 @@ class SignsShape(Shape):
     mark: duration("0 s", "60 s") = Field(
         description="longest delay from a leak one can see to the mark key; also of a wet switch, where there is one"
     )
+    flow: quantity(units.FLOW, low="0.001 mL/min", high="10 m^3/s") | None = Field(
+        default=None, description="fed in a ramp above the least of it: more is a leak (`role: make_up_flow`)"
+    )
 
 
 class ProfileShape(Shape):

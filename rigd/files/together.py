@@ -152,7 +152,23 @@ def _check_signs(rig: Rig, profile: Profile, document: Document) -> None:
         if value < least:
             at: Path = ("signs", key)
             document.fault(at, document.found(at), f"at least four steps of {primary.name}, {psi(least)}")
+    _check_flow_sign(rig, profile, document)
     device = rig.devices[primary.device]
     if profile.signs.lag_ns < device.scan_ns:
         at = ("signs", "lag_time")
         document.fault(at, document.found(at), f"at least one scan, {device.scan_ns / 1e6:g} ms")
+
+
+def _check_flow_sign(rig: Rig, profile: Profile, document: Document) -> None:
+    """A meter that cannot tell the limit from nothing, or that cannot show so much, is no sign."""
+    limit, at = profile.signs.flow_m3_per_s, ("signs", "flow")
+    if not limit:
+        return
+    meter = next((channel for channel in rig.channels if channel.role == "make_up_flow"), None)
+    if meter is None:
+        todo = "Leave `flow:` out, or put a meter behind the inlet"
+        document.fault(at, document.found(at), f"a rig with a channel `role: make_up_flow`; {rig.name} has none", todo)
+    elif not 4.0 * max(meter.resolution, meter.accuracy) <= limit <= 0.5 * meter.range_high:
+        least, most = 4.0 * max(meter.resolution, meter.accuracy), 0.5 * meter.range_high
+        span = " to ".join(units.say(flow, "mL/min", units.FLOW) for flow in (least, most))
+        document.fault(at, document.found(at), f"{span}: four times what {meter.name} can tell, half of what it shows")

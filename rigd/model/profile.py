@@ -159,6 +159,7 @@ class FailureSigns:
     lag_pa: float  # behind what feeds it by this much ...
     lag_ns: int  # ... for this long
     mark_ns: int  # a person's longest delay from seeing to pressing
+    flow_m3_per_s: float = 0.0  # fed in a ramp above the least of it, 0 = not looked at (calc.exact.supply_flow)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ TRACE_CLASSES = (
     "onset", "tight", "not_monotone", "undecided", "aimed", "air_left", "air_checked",
     "gas_tight", "gas_leaking", "commissioned", "not_commissioned",
 )  # fmt: skip
-SIGNS = ("pressure_fall", "not_following", "operator_mark", "back_pressure", "wet")
+SIGNS = ("pressure_fall", "not_following", "operator_mark", "back_pressure", "wet", "supply_flow")
 VERDICTS = ("accept", "reject", "undecided", "invalid", "none")
 
 JUDGEMENTS = ("tight", "leaking", "undecided", "passed", "failed", "measured")

@@ -31,6 +31,7 @@ SIGN_WORDS = {
     "operator_mark": "a person pressed the mark key",
     "back_pressure": "the body no longer held back the pressure",
     "wet": "it was wet beneath the specimen",
+    "supply_flow": "more water was fed than a tight body takes",
 }
 PRESSURES = (
     "failure_pa", "failure_raw_pa", "bound_pa", "bound_up_pa", "bound_down_pa", "highest_pa", "highest_corrected_pa",

@@ -152,6 +152,7 @@ PAIRS = {
     "gas": ("rig", "regulator_flow: 500 L/min", "regulator_flow: 100 L/min", "steps[3].ramp.rate", "of gas"),
     "fall": ("profile", "fall_below: 5 psi", "fall_below: 2 psi", "steps[2].proof.fall_below", "prove no less"),
     "sign in the noise": ("profile", "drop: 8 psi", "drop: 0.1 psi", "signs.drop", "four steps"),
+    "flow without a meter": ("profile", "  mark: 3 s", "  flow: 60 mL/min\n  mark: 3 s", "signs.flow", "has none"),
     "sign in the lag": ("profile", "rate: 15 psi/s", "rate: 10 psi/s", "signs.lag", "a sound ramp lags"),
 }  # fmt: skip
 
@@ -175,6 +176,16 @@ def test_faults_of_a_pair_point_into_the_profile(name, tmp_path):
     leaf = key.split(".")[-1]
     assert f"{leaf}:" in texts["profile"].splitlines()[told[0].line - 1]
     assert {fault.key for fault in load.check_together(rig, profile)} == {fault.key for fault in faults}
+
+
+@pytest.mark.parametrize(("flow", "sound"), [("0.07 mL/min", False), ("0.1 mL/min", True), ("31 mL/min", False)])
+def test_a_flow_sign_must_be_what_the_meter_can_tell_and_show(flow, sound):
+    """The meter of the leak rig: 0.02 mL/min exact, shows up to 60."""
+    text = load.find("cap-turn-leak", "profile").read_text().replace("  mark: 3 s", f"  flow: {flow}\n  mark: 3 s")
+    faults = load.check_together(
+        load.load_rig(load.find("demo-leak", "rig")), load.load_profile_bytes(text.encode(), "x")
+    )
+    assert [fault.key for fault in faults] == ([] if sound else ["signs.flow"])
 
 
 def test_shipped_pairs_fit():

@@ -10,13 +10,14 @@ from dataclasses import replace
 import pytest
 
 from rigd.files.load import find, load_profile, load_rig
+from rigd.model.profile import Profile
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
 from rigd.store.journal import BlockBuilder, identity
 from simulator.bodies import MM2, PSI
 from simulator.person import Person
 from simulator.plant import MINDS_FROM, Plant
-from simulator.swarm import wet_switch
+from simulator.swarm import FED_M3_PER_S, flow_meter, wet_switch
 from simulator.world import Names, World
 
 RIG = load_rig(find("demo", "rig"))
@@ -32,14 +33,14 @@ class Absent(Person):
         return None
 
 
-def crack(opening_mm2: float, strength_psi: float, who: type[Person], rig: Rig = RIG):
+def crack(opening_mm2: float, strength_psi: float, who: type[Person], rig: Rig = RIG, profile: Profile = PROFILE):
     plant, person = Plant(rig, seed=3, body="weep"), who("A. Person", 3)
     plant.body = replace(plant.body, opening_m2=opening_mm2 * MM2, strength_pa=strength_psi * PSI, rate_exponent=0.0)
     plant._minds_pa = plant.body.strength_pa * MINDS_FROM
-    facts = tuple((name, person.facts[name]) for name in PROFILE.required)
+    facts = tuple((name, person.facts[name]) for name in profile.required)
     builder = BlockBuilder(identity(run=1, version="0", files=()))
     world = World(
-        rig, PROFILE, Specimen(id="crack", facts=facts, volume_m3=0.0), plant, person, builder, [].append,
+        rig, profile, Specimen(id="crack", facts=facts, volume_m3=0.0), plant, person, builder, [].append,
         Names(run=1, utc_ns=10**18, version="0"),
     )  # fmt: skip
     return world.run(), plant.truth()
@@ -77,3 +78,18 @@ def test_a_wet_switch_sees_with_nobody_there_what_a_person_would_see(strength_ps
         assert result.outcome == "weep" and -result.bound_down_pa <= off_pa <= result.bound_up_pa, (size_mm2, result)
         assert result.signs == ("wet",) or size_mm2 > 0.2, (size_mm2, result)
     assert "wet" not in result.signs, "what the trace shows at once needs no water on the floor"
+
+
+@pytest.mark.parametrize("strength_psi", [60.0, 150.0, 300.0])
+def test_a_meter_behind_the_inlet_sees_with_nobody_there_what_the_tank_hides(strength_psi):
+    """Every crack of the range passes more at these pressures than the limit allows, and is found where it began."""
+    rig = replace(RIG, channels=(*RIG.channels, flow_meter(RIG.channels)))
+    profile = replace(PROFILE, signs=replace(PROFILE.signs, flow_m3_per_s=FED_M3_PER_S))
+    for size_mm2 in SIZES_MM2:
+        result, truth = crack(size_mm2, strength_psi, Absent, rig, profile)
+        off_pa = truth.strength_pa - result.failure_pa
+        assert result.outcome == "weep" and -result.bound_down_pa <= off_pa <= result.bound_up_pa, (size_mm2, result)
+        assert result.signs == ("supply_flow",) or size_mm2 > 0.2, (size_mm2, result)
+    tight, _ = crack(1.0, 2000.0, Absent, rig, profile)
+    assert tight.outcome == "ceiling" and tight.signs == (), tight
+    assert any("under 0.0" in flag for flag in tight.flags), "the smallest opening the meter would have noticed"

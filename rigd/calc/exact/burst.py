@@ -200,7 +200,13 @@ def unnoticed_opening_m2(inlet_m3_per_s_pa: float, lag_pa: float, pressure_pa: f
     sharp-edged hole, water of 20 degC at `pressure_pa` [Pa], above 0. Source: orifice equation Q = Cd*A*sqrt(2*dp/rho)
     with Cd = 0.62 (common practice, as in checks/physics.md L15).
     """
-    return inlet_m3_per_s_pa * sqrt(lag_pa) / (DISCHARGE * sqrt(2.0 * pressure_pa / WATER_DENSITY_20C))
+    return opening_m2(inlet_m3_per_s_pa * sqrt(lag_pa), pressure_pa)
+
+
+def opening_m2(flow_m3_per_s: float, pressure_pa: float) -> float:
+    """The sharp-edged hole [m2] that passes this flow of water of 20 degC at this pressure [Pa], above 0; source as
+    `unnoticed_opening_m2`."""
+    return flow_m3_per_s / (DISCHARGE * sqrt(2.0 * pressure_pa / WATER_DENSITY_20C))
 
 
 class Bounds:
