@@ -11,6 +11,7 @@ from rigd.cli.line_words import describe_line
 from rigd.cli.say import fold_stations, say_bytes, say_energy, say_time
 from rigd.cli.surge_words import describe_surge
 from rigd.files import units
+from rigd.model.leak import CapTurns
 from rigd.model.profile import Profile, Ramp
 from rigd.model.rig import Address, Rig, Row
 from rigd.model.specimen import FACTS, Specimen
@@ -45,6 +46,7 @@ def describe(
         if rig is not None:
             yield from describe_line(foretold.surge, unit, rig.stations)
         if rig is not None and profile is not None:
+            yield from _describe_decay(rig, profile, specimen)
             yield from _describe_sight(rig, profile, foretold, unit)
     if specimen is not None:
         yield from _describe_specimen(specimen, [profile for profile, _ in made if profile])
@@ -102,6 +104,23 @@ def _describe_steps(profile: Profile, foretold: Forecast, unit: str) -> Iterator
     if foretold.bytes_per_s:
         longest = say_bytes(foretold.disk_bytes)
         yield f"Disk       {say_bytes(foretold.bytes_per_s)}/s of record, {longest} for the longest run"
+
+
+def _describe_decay(rig: Rig, profile: Profile, specimen: Specimen | None) -> Iterator[str]:
+    """Whether leak, creep and warming will be told apart when a cap is judged by decay."""
+    from rigd.calc.decay import REFUSED_IN_100
+    from rigd.calc.shut import decay_of, lacks
+
+    for step in profile.steps:
+        if type(step) is not CapTurns or decay_of(step) is None:
+            continue
+        yield ""
+        yield f"Decay in {step.name}: leak, creep and warming of each look are told apart when the run is over"
+        missing = lacks(rig, step, specimen)
+        yield from (f"  NOT TOLD: {words}" for words in missing)
+        if not missing:
+            yield "  where the fit can tell them; invented vessels of 1 L at 30 psi, limit 0.009 mL/min, were refused:"
+            yield from (f"    {count:3} in 100  {kind}" for kind, count in REFUSED_IN_100.items())
 
 
 def _step_words(step: ExpectedStep, unit: str) -> str:

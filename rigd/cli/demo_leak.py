@@ -6,6 +6,7 @@ demo; all data are invented.
 
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated, Any
 
 import typer
@@ -14,7 +15,7 @@ from rigd.cli.demo_body import PERSON, DemoEnding, specimen_id
 from rigd.cli.options import Json, print_json
 from rigd.model.errors import UsageRefused
 
-RIG, PROFILE = "demo-leak", "cap-turn-leak"
+RIG, PROFILE, BY_DECAY = "demo-leak", "cap-turn-leak", "cap-turn-decay"
 RECORDS = Path("records")
 HELP = """Examples:
 
@@ -23,9 +24,11 @@ HELP = """Examples:
   rigd demo leak --seed 7 --virtual --truth --json
   rigd demo leak --seed 7 --virtual --technician careless
   rigd demo leak --seed 7 --virtual --truth --medium gas
+  rigd demo leak --seed 7 --virtual --decay --truth
 
 Loosen the cap of one invented body by sixteenths of a turn on the simulated leak rig and look at it under 30 psi after
-each, until it leaks. The onset is told as an interval: tight at the one mark, leaking at the next.
+each, until it leaks. The onset is told as an interval: tight at the one mark, leaking at the next. With --decay the
+inlet is shut in each look, and leak, creep and warming of the body are told apart when the run is over.
 
 \b
 Technicians: obedient  does exactly what is asked
@@ -40,6 +43,7 @@ def leak(
     truth: Annotated[bool, typer.Option("--truth", help="Tell where the seal really begins to leak.")] = False,
     as_json: Json = False,
     records: Annotated[Path, typer.Option("--records", metavar="DIR", help="Records folder.")] = RECORDS,
+    decay: Annotated[bool, typer.Option("--decay", help="Judge by the fall of pressure behind a shut inlet.")] = False,
     technician: Annotated[str, typer.Option("--technician", metavar="KIND", help="Who turns the cap.")] = "obedient",
     fault: Annotated[
         list[str] | None, typer.Option("--fault", metavar="KIND[@SECONDS]", help="What goes wrong; repeat.")
@@ -74,9 +78,22 @@ def leak(
         bench.append(CapBench(job.rig, seed=seed, test_pa=step.pressure_pa, faults=tuple(fault or ())))
         return bench[0], Technician(PERSON, seed, bench[0], CARE[technician])
 
-    ending = play_world(rig=RIG, profile=PROFILE, specimen=specimen_id(seed), records=records.absolute(), place=place)
+    with TemporaryDirectory() as folder:
+        ending = play_world(
+            rig=RIG, profile=BY_DECAY if decay else PROFILE, specimen=str(_specimen_of(seed, Path(folder))),
+            records=records.absolute(), place=place,
+        )  # fmt: skip
     _tell(ending, bench[0].truth().onset_turns if truth else None, as_json)
     sys.exit(ending.exit_code)
+
+
+def _specimen_of(seed: int, folder: Path) -> Path:
+    """A file of what is known of the body beforehand: its volume. What else is asked for, a simulated person says."""
+    from simulator.bodies import draw_body
+
+    path = folder / "specimen.yaml"
+    path.write_text(f"specimen: {specimen_id(seed)}\nvolume: {1e3 * draw_body('strong', seed).volume_m3:.3f} L\n")
+    return path
 
 
 def _tell(ending: DemoEnding, onset_turns: float | None, as_json: bool) -> None:

@@ -120,7 +120,7 @@ def study(
     rig, profile = engine.rig, engine.profile
     assert profile is not None
     measured, differing = measure_surges(
-        lambda: _lines_of(folder / events.NAME), rig, profile, parts, told, unfinished=result is None
+        lambda: lines_of(folder / events.NAME), rig, profile, parts, told, unfinished=result is None
     )
     begun = len(measured["cycle"])
     ((_, step), *_) = surge_steps(profile)
@@ -169,7 +169,7 @@ def measure_surges(
     """Every surge by calc, from the lines of events.jsonl and the trace, and where the engine's cycles differ."""
     pieces = []
     for at, step in surge_steps(profile):
-        shots = find_shots(_valves(lines(), rig), rig, at)
+        shots = find_shots(valves_told(lines(), rig), rig, at)
         pieces.append(measure(map(as_arrays, parts(measured_columns(rig))), rig, step, shots))
     measured = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     bits = {**told, "why": why_bits(told["why"], cycles.BETWEEN)}
@@ -191,13 +191,14 @@ def measure_surges_again(archive: Archive, engine: Engine) -> dict[str, Any]:
     return as_measured(*found)
 
 
-def _lines_of(path: Path) -> Iterator[bytes]:
+def lines_of(path: Path) -> Iterator[bytes]:
     with open(path, "rb") as lines:
         yield from lines
 
 
-def _valves(lines: Iterable[bytes], rig: Rig) -> Iterator[Message]:
-    """The messages that say when surges were. A night has a hundred times as many lines that do not."""
+def valves_told(lines: Iterable[bytes], rig: Rig) -> Iterator[Message]:
+    """The messages that say what inlet, air and vent were told and when the run went on. A night has a hundred times as
+    many lines that do not."""
     outputs = [at for at, output in enumerate(rig.outputs) if output.role in ("inlet", "air", "vent")]
     commands = tuple(b'"output":%d,' % at for at in outputs)
     kinds = tuple(b'"kind":"%s"' % kind.encode() for kind in KINDS)

@@ -76,6 +76,7 @@ LeakFlow = Annotated[_plain_flow, BeforeValidator(_read_flow)]
 Drop = quantity(units.VOLUME, low="0.001 mL", high="1 mL")
 DropSpread = quantity(units.VOLUME, low="0 mL", high="1 mL")
 StepVolume = quantity(units.VOLUME, low="0.001 mL", high="10 L")
+Expansion = quantity(units.EXPANSION, low="0.1 um/m/K", high="1 mm/m/K")
 SmallMass = quantity(units.MASS, low="0.1 mg", high="1 kg")
 
 
@@ -90,6 +91,14 @@ class LimitShape(Shape):
     """A measured leak and its limit."""
 
     limit: LeakFlow = Field(description="more than this is a leak")
+
+
+class DecayShape(LimitShape):
+    """Pressure lost while the line is shut. With the body's expansion, leak, creep and warming are told apart when the
+    run is over."""
+
+    expansion: Expansion | None = Field(default=None, description="linear thermal expansion of the body's material")
+    expansion_uncertainty: Expansion | None = Field(default=None, description="its standard uncertainty")
 
 
 class CatchShape(LimitShape):
@@ -113,7 +122,7 @@ class MethodsShape(Shape):
 
     eye: EyeShape | None = None
     make_up: LimitShape | None = Field(default=None, description="water fed to keep the pressure")
-    decay: LimitShape | None = Field(default=None, description="pressure lost while the line is shut")
+    decay: DecayShape | None = Field(default=None, description="pressure lost while the line is shut")
     catch: CatchShape | None = None
     drops: DropsShape | None = None
 
@@ -172,9 +181,16 @@ def methods_of(shape: Any) -> tuple[LeakMethod, ...]:
     written, made = shape.methods, []
     if written.eye is not None:
         made.append(LeakMethod(kind="eye", limit_m3_per_s=written.eye.sees, leaks_from=written.eye.leaks_from))
-    for kind in ("make_up", "decay"):
-        if getattr(written, kind) is not None:
-            made.append(LeakMethod(kind=kind, limit_m3_per_s=getattr(written, kind).limit))
+    if written.make_up is not None:
+        made.append(LeakMethod(kind="make_up", limit_m3_per_s=written.make_up.limit))
+    if written.decay is not None:
+        decay = written.decay
+        made.append(
+            LeakMethod(
+                kind="decay", limit_m3_per_s=decay.limit, expansion_per_k=decay.expansion or 0.0,
+                expansion_u_per_k=decay.expansion_uncertainty or 0.0,
+            )
+        )  # fmt: skip
     if written.catch is not None:
         catch_u_kg = written.catch.uncertainty or 0.0
         limit = written.catch.limit

@@ -127,6 +127,10 @@ def _check_methods(document: Document, path: Path, shape: Any) -> None:
             if shape.stiffness is None:
                 allowed = "the key `stiffness`: dV/dp is measured at the test pressure or the method means nothing"
                 document.fault(here, method.kind, allowed, "Add `stiffness:`", at_key=True)
+        if method.kind == "decay" and (method.expansion_per_k > 0.0) != (method.expansion_u_per_k > 0.0):
+            lacks = "expansion_uncertainty" if method.expansion_per_k else "expansion"
+            allowed = f"the key `{lacks}` too: warming is taken off with its uncertainty or not at all"
+            document.fault((*here, lacks), "nothing", allowed, f"Add `{lacks}:`, or leave both out")
         if method.kind == "catch":
             by_person = method.read_by == "person"
             if by_person != (method.catch_u_kg > 0.0):

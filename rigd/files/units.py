@@ -66,6 +66,10 @@ STRETCH = Kind(
     name="growth in volume per pressure", si="m^3/Pa", units=("mL/MPa", "mL/bar", "mL/psi"),
     examples=("2 mL/MPa", "0.01 mL/psi"),
 )
+EXPANSION = Kind(
+    name="linear expansion per temperature", si="1/K", units=("um/m/K", "mm/m/K"),
+    examples=("70 um/m/K", "0.07 mm/m/K"),
+)
 CURRENT = Kind(name="current", si="mA", units=("mA", "A", "uA"), examples=("4 mA", "0.02 A"))
 VOLTAGE = Kind(name="voltage", si="V", units=("V", "mV"), examples=("0.5 V", "5000 mV"))
 COUNTS = Kind(name="number of counts", si="counts", units=("counts",), examples=("0 counts", "4000 counts"))
@@ -73,7 +77,7 @@ FRACTION = Kind(name="percentage", si="", units=("%",), examples=("5 %", "0.5 %"
 
 KINDS = (
     *(PRESSURE, RATE, TIME, TEMPERATURE, DIFFERENCE, LENGTH, VOLUME, FLOW, MASS, ENERGY, ANGLE, CURRENT, VOLTAGE),
-    *(STRETCH, COUNTS, FRACTION),
+    *(STRETCH, EXPANSION, COUNTS, FRACTION),
 )
 SIGNALS = {"mA": CURRENT, "V": VOLTAGE, "counts": COUNTS}
 

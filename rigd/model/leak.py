@@ -37,6 +37,8 @@ class LeakMethod:
     catch_u_kg: float = 0.0  # catch read by a person: standard uncertainty of a difference of two readings
     drop_m3: float = 0.0
     drop_u_m3: float = 0.0  # standard uncertainty
+    expansion_per_k: float = 0.0  # decay: linear expansion of the body's material; it and the next 0: not known
+    expansion_u_per_k: float = 0.0  # standard uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -133,8 +133,10 @@ def describe(
     simulated: bool = False,
     opening_words: str = LINE_AT_ZERO,
     judgements: Iterable[Any] = (),
+    decay: Mapping[str, Any] | None = None,
 ) -> str:
-    """The result for people, about twenty lines. `opening_words`: what the rig says about opening up."""
+    """The result for people, about twenty lines. `opening_words`: what the rig says about opening up; `decay`: of a
+    cap-turn test, what run.json says of its shut dwells."""
     found = fields_of(result)
     scale = pa_per(display_unit)
 
@@ -143,7 +145,8 @@ def describe(
 
     lines = [f"Run {run}, specimen {specimen}" + (", SIMULATED: these data are invented" if simulated else "")]
     lines += _outcome_lines(found, minimum_pa, say)
-    special = describe_turns(found, judgements) or describe_aims(found, judgements) or describe_checks(judgements)
+    special = describe_turns(found, judgements, decay)
+    special = special or describe_aims(found, judgements) or describe_checks(judgements)
     lines += describe_air(judgements)
     gas = describe_gas(found)
     lines += gas

@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 FINEST = 256  # a turn is shown as a fraction down to this part, else as it is
+ML_PER_MIN = 1e-6 / 60.0  # [m3/s]
 MARGIN = 18  # where the words of a report begin
 
 CENSORING_WORDS = {
@@ -62,8 +63,10 @@ def say_turns(turns: float) -> str:
     return f"{whole} {rest}" if whole and rest else f"{exact}"
 
 
-def describe_turns(result: Mapping[str, Any], judgements: Iterable[Any]) -> list[str]:
-    """Lines of a report: the onset, how it was come by, and each look."""
+def describe_turns(
+    result: Mapping[str, Any], judgements: Iterable[Any], decay: Mapping[str, Any] | None = None
+) -> list[str]:
+    """Lines of a report: the onset, how it was come by, and each look; `decay` as run.json has it."""
     onset = onset_of(result)
     if onset is None:
         return []
@@ -78,7 +81,31 @@ def describe_turns(result: Mapping[str, Any], judgements: Iterable[Any]) -> list
     for judged in judgements:
         if judged.kind == "turn":
             lines.append(f"  {'Look ' + str(judged.number):{MARGIN}}{judged.text}")
+    return lines + (_decay_lines(decay) if decay is not None else [])
+
+
+def _decay_lines(decay: Mapping[str, Any]) -> list[str]:
+    """What each shut dwell was, or why that is not told."""
+    words = f"told apart in {decay['told']} of {decay['of']} looks, refused in {decay['refused']}"
+    lines = [f"  {'Decay':{MARGIN}}leak, creep and warming {words}"]
+    for look in decay["looks"]:
+        said = _causes(look) if look["told"] else f"not told: {look['why']}"
+        lines.append(f"  {'  look ' + str(look['look']):{MARGIN}}{said}")
+        if look["contradicts_engine"]:
+            measured = "above its limit" if look["verdict"] == "reject" else "below its limit"
+            words = f"CONTRADICTION: {look['engine']} by its fall, {measured} by what was told apart"
+            lines.append(f"  {'':{MARGIN}}{words}")
+    if decay["looks"]:
+        lines.append(f"  {'':{MARGIN}}± standard uncertainty; measured afterwards: the looks' own judgements stand")
     return lines
+
+
+def _causes(look: Mapping[str, Any]) -> str:
+    leak, u = (f"{value / ML_PER_MIN:.3g}" for value in (look["leak_m3_per_s"], look["leak_u_m3_per_s"]))
+    creep, warming = (
+        f"{1e6 * look[f'{cause}_m3']:.3g} ± {1e6 * look[f'{cause}_u_m3']:.2g} mL" for cause in ("creep", "temperature")
+    )
+    return f"leak {leak} ± {u} mL/min; in its dwell creep took {creep}, warming took {warming}"
 
 
 def _between(onset: Mapping[str, Any]) -> str:

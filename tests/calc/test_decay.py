@@ -34,23 +34,28 @@ class Vessel:
     heat: float  # true volume over the dwell, taken out
 
 
-def grow(rng, law, since):
-    """Growth with time under pressure, whatever its size: a power, a logarithm, or a spectrum of relaxation times."""
+def grow(rng, law, loads):
+    """Growth with time under pressure, whatever its size: a power, a logarithm, or a spectrum of relaxation times.
+    `loads`: (times since the load came, its size); each is answered as if it were the only one."""
     if law == "power":
         power = min(0.45, max(0.02, rng.normal(0.15, 0.15)))
-        return since**power / (600.0**power - 60.0**power)
+        return sum(size * since**power for since, size in loads) / (600.0**power - 60.0**power)
     if law == "logarithm":
-        return np.log10(since)
+        return sum(size * np.log10(since) for since, size in loads)
     times, weights = 10.0 ** np.arange(1.0, 4.0, 0.5), rng.uniform(0.3, 1.7, 6)
-    return 0.5 * sum(weight * -np.expm1(-since / each) for weight, each in zip(weights, times, strict=True))
+    return 0.5 * sum(
+        size * weight * -np.expm1(-since / each)
+        for since, size in loads for weight, each in zip(weights, times, strict=True)
+    )  # fmt: skip
 
 
-def vessel(seed, *, law, dwell_s=300.0, age_s=60.0, noise_k=3e-3, leak=None, warming=0.3):
+def vessel(seed, *, law, dwell_s=300.0, age_s=60.0, noise_k=3e-3, leak=None, warming=0.3, before=()):
     rng = np.random.default_rng(seed)
     time = np.linspace(0.0, dwell_s, 3001)
     body = 2.1e-12 * rng.uniform(0.7, 1.3)
     foot, free_air, start = 1e-3 * 4.589e-10 + body, rng.uniform(0.0, 2e-6), ATM + TEST_PA
-    grown = grow(rng, law, time + age_s) * rng.uniform(0.01, 0.05) * body * TEST_PA
+    loads = [(time + age, size) for age, size in (*before, (age_s, 1.0))]
+    grown = grow(rng, law, loads) * rng.uniform(0.01, 0.05) * body * TEST_PA
     warmed = rng.normal(0.0, warming) * -np.expm1(-time / rng.uniform(300.0, 3000.0))
     thermal = 1e-3 * (2.068e-4 - 3.0 * rng.normal(7e-5, SPREAD))
     full = rng.uniform(0.0, 0.1 * MM3) if leak is None else leak
@@ -86,14 +91,14 @@ def vessel(seed, *, law, dwell_s=300.0, age_s=60.0, noise_k=3e-3, leak=None, war
     )
 
 
-def tell(made, age_s=60.0, limit=LIMIT, **more):
+def tell(made, loads=((60.0, 1.0),), limit=LIMIT, **more):
     return decay.separate(
         made.time,
         made.pressure,
         made.temperature,
         air=made.air,
         ambient_pa=ATM,
-        age_s=age_s,
+        loads=loads,
         thermal=decay.thermal_m3_per_k(1e-3, 293.15, 7e-5, SPREAD),
         limit_m3_per_s=limit,
         **more,
@@ -116,6 +121,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
         told.append((found, made))
     assert refused / 5.0 == pytest.approx(decay.REFUSED_IN_100["shut for 300 s after 60 s at pressure"], abs=3.0)
     held = np.mean([found.low_m3_per_s <= made.leak <= found.high_m3_per_s for found, made in told])
+    print(f"\n500 vessels: refused {refused / 5.0:.1f} in 100, interval held {100.0 * held:.1f} in 100 of the others")
     assert 0.92 <= held <= 0.98, (held, len(told))
     creeps = [(found.creep.m3 - made.creep) / found.creep.u_m3 for found, made in told]
     heats = [(found.temperature.m3 - made.heat) / found.temperature.u_m3 for found, made in told]
@@ -127,6 +133,24 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
     assert np.median(naive) > 3.0 * np.median([found.leak_u_m3_per_s for found, _ in told])
 
 
+LOOKS = ((1200.0, 1.0), (780.0, -1.0), (520.0, 1.0), (160.0, -1.0))
+"""A cap is looked at again and again: loaded for some minutes, let go for some, twice before this time."""
+
+
+def test_a_body_that_comes_back_from_earlier_loads_is_told_when_they_are_known():
+    told = blind = held = held_blind = 0
+    for seed in range(300):
+        made = vessel(seed, law=LAWS[seed % 3], before=LOOKS, leak=0.02 * MM3)
+        for before in (LOOKS, ()):
+            found = tell(made, loads=(*before, (60.0, 1.0)))
+            if isinstance(found, decay.Separation):
+                holds = found.low_m3_per_s <= made.leak <= found.high_m3_per_s
+                told, held = told + bool(before), held + (bool(before) and holds)
+                blind, held_blind = blind + (not before), held_blind + (not before and holds)
+    assert told > 270 and 0.92 <= held / told <= 0.98, (told, held / told)
+    assert held_blind / blind < held / told, "and worse where they are not counted"
+
+
 @pytest.mark.parametrize(
     ("kind", "different"),
     [
@@ -136,7 +160,8 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
     ],
 )
 def test_it_refuses_as_often_as_it_says(kind, different):
-    found = [tell(vessel(seed, law=LAWS[seed % 3], **different), different.get("age_s", 60.0)) for seed in range(120)]
+    load = (different.get("age_s", 60.0), 1.0)
+    found = [tell(vessel(seed, law=LAWS[seed % 3], **different), (load,)) for seed in range(120)]
     refused = [each for each in found if isinstance(each, decay.NotTold)]
     assert len(refused) / 1.2 == pytest.approx(decay.REFUSED_IN_100[kind], abs=10.0)
     assert sum(each.reason == "too uncertain" for each in refused) > 0.8 * len(refused)
@@ -169,7 +194,7 @@ def test_what_noise_does_not_explain_is_refused():
         made.temperature,
         air=made.air,
         ambient_pa=ATM,
-        age_s=60.0,
+        loads=((60.0, 1.0),),
         thermal=(0.0, 6e-8),
         limit_m3_per_s=LIMIT,
     )
@@ -192,8 +217,9 @@ def test_expansion_of_water_and_body():
 def test_impossible_input_is_refused_in_words():
     made = vessel(1, law="power")
     for change, words in [
-        ({"age_s": 0.0}, "age, limit, ambient"),
-        ({"limit": 0.0}, "age, limit, ambient"),
+        ({"loads": ()}, "one load at least"),
+        ({"loads": ((0.0, 1.0),)}, "age of a load above 0"),
+        ({"limit": 0.0}, "limit, ambient"),
         ({"resolutions": (-1.0, 0.0)}, "steps"),
     ]:
         with pytest.raises(ValueError, match=words):
@@ -217,7 +243,7 @@ def test_impossible_input_is_refused_in_words():
             made.temperature,
             air=made.air,
             ambient_pa=ATM,
-            age_s=60.0,
+            loads=((60.0, 1.0),),
             thermal=(0.0, 6e-8),
             limit_m3_per_s=LIMIT,
         )
@@ -229,11 +255,11 @@ def test_impossible_input_is_refused_in_words():
             still,
             air=made.air,
             ambient_pa=ATM,
-            age_s=60.0,
+            loads=((60.0, 1.0),),
             thermal=(0.0, 6e-8),
             limit_m3_per_s=LIMIT,
         )
 
 
 def test_worked_cases_in_the_docstrings():
-    assert doctest.testmod(decay) == (0, 6)
+    assert doctest.testmod(decay) == (0, 7)

@@ -44,6 +44,22 @@ def test_a_virtual_cap_turn_test_is_a_real_record(tmp_path: Path) -> None:
     assert "Onset of leak" in report and "claims no safety rating" in report
 
 
+def test_a_test_by_decay_tells_leak_creep_and_warming_of_each_look_or_why_not(tmp_path: Path) -> None:
+    code, told, _ = rigd(tmp_path, "demo", "leak", "--seed", "3", "--virtual", "--decay", "--truth")
+    assert code == errors.DONE and told["outcome"] == "leak_onset"
+    decay = told["decay"]
+    assert (decay["of"], decay["told"], decay["refused"], decay["contradicted"]) == (3, 2, 1, [])
+    for look in decay["looks"][:2]:  # tight at both: no leak is what is told
+        assert look["told"] and look["low_m3_per_s"] <= 0.1 * 1e-6 / 60.0 * 0.05 and look["engine"] == "tight"
+        assert 0.0 < look["creep_u_m3"] < 1e-7 and 0.0 < look["temperature_u_m3"] < 1e-7
+        assert look["until_s"] - look["from_s"] == pytest.approx(120.0, abs=0.5)
+    assert not decay["looks"][2]["told"] and "the look was over before" in decay["looks"][2]["why"]
+    assert rigd(tmp_path, "runs", "show", "1")[1]["decay"] == decay
+    assert rigd(tmp_path, "runs", "verify", "1")[1]["sound"]
+    report = (Path(told["record"]) / "report.txt").read_text()
+    assert "told apart in 2 of 3 looks, refused in 1" in report and "not told: the line was not shut" in report
+
+
 def test_what_the_leak_demo_cannot_do_it_says(tmp_path: Path) -> None:
     code, _, said = rigd(tmp_path, "demo", "leak", "--virtual", "--technician", "sleepy")
     assert code == errors.USAGE and "obedient, human, careless" in said

@@ -23,6 +23,7 @@ SHIPPED = [
     ("cap-turn-leak", "profile"),
     ("demo-gas", "rig"),
     ("gas-leak", "profile"),
+    ("cap-turn-decay", "profile"),
     ("commissioning", "profile"),
     ("K-21", "specimen"),
     ("L-21", "specimen"),

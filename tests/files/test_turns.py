@@ -50,6 +50,14 @@ REFUSED = {
         ("methods.decay", "not a leak"), ("outlet: blocked", "outlet: flowing"), method("{decay: {limit: 1 mL/min}}"),
     ),
     "decay without the stiffness": (("methods.decay", "dV/dp"), (STIFF, ""), method("{decay: {limit: 1 mL/min}}")),
+    "an expansion without its uncertainty": (
+        ("methods.decay.expansion_uncertainty", "uncertainty"),
+        method("{decay: {limit: 1 mL/min, expansion: 70 um/m/K}}"),
+    ),
+    "an uncertainty of nothing": (
+        ("methods.decay.expansion", "Add `expansion:`"),
+        method("{decay: {limit: 1 mL/min, expansion_uncertainty: 20 um/m/K}}"),
+    ),
     "make-up without the stiffness": (("methods.make_up", "dV/dp"), (STIFF, "")),
     "sccm of water": (("methods.make_up.limit", "gas"), ("make_up: {limit: 0.5 mL/min}", "make_up: {limit: 0.5 sccm}")),
     "no method": (("methods", "one or several"), method("{}")),

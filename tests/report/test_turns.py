@@ -47,6 +47,20 @@ def test_open_ends_are_said_and_left_open(changes, words):
         assert onset["last_tight_turns"] == (DATA | changes)["last_tight_turns"]
 
 
+def test_what_each_shut_dwell_was_is_said_and_what_contradicts_the_look():
+    told = {
+        "look": 1, "told": True, "why": "", "leak_m3_per_s": 1e-6 / 60.0, "leak_u_m3_per_s": 2e-8 / 60.0,
+        "creep_m3": 3e-9, "creep_u_m3": 1e-9, "temperature_m3": -2e-9, "temperature_u_m3": 5e-10, "verdict": "reject",
+        "engine": "tight", "contradicts_engine": True,
+    }  # fmt: skip
+    refused = {"look": 2, "told": False, "why": "because", "contradicts_engine": False}
+    decay = {"told": 1, "of": 2, "refused": 1, "looks": [told, refused]}
+    said = "\n".join(describe_turns(result(), [], decay))
+    assert "told apart in 1 of 2 looks, refused in 1" in said and "not told: because" in said
+    assert "leak 1 ± 0.02 mL/min; in its dwell creep took 0.003 ± 0.001 mL, warming took -0.002 ± 0.0005 mL" in said
+    assert said.count("CONTRADICTION: tight by its fall, above its limit by what was told apart") == 1
+
+
 def test_runs_of_another_kind_have_none_of_this():
     for other in ({"data": ()}, {}, {"data": (("cycles_owed", 24),)}):
         assert onset_of(other) is None and describe_turns(other, []) == [] and turn_columns(other) == {}
