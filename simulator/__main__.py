@@ -24,6 +24,7 @@ from rigd.model import errors
 from rigd.model.rig import Rig
 from simulator.bodies import KINDS
 from simulator.faults import FAULTS
+from simulator.gas_bench import GasPlant, shipped_step
 from simulator.io_module import RealTime, place_modules
 from simulator.modbus_faults import BusOrders, schedule_faults
 from simulator.modbus_server import ModbusServer
@@ -107,6 +108,10 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
 
 def place_iron(rig: Rig, options: argparse.Namespace) -> Plant | SurgeBench:
     faults = tuple(options.fault)
+    if rig.stations == 1 and not any(volume.water_m3 for volume in rig.volumes):
+        if options.body:
+            raise errors.UsageRefused(f"--body {options.body}: found a rig of gas; allowed: none, its bodies only leak")
+        return GasPlant(rig, shipped_step(), seed=options.seed, faults=faults)
     if rig.stations == 1:
         return Plant(rig, seed=options.seed, body=options.body, faults=faults)
     return SurgeBench(rig, seed=options.seed, bodies=tuple(options.body.split(",")), faults=faults)

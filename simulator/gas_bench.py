@@ -29,6 +29,14 @@ ZERO_SHARE = 0.7  # of what voids a run: a zero that moves further is another te
 LONGEST_S = 3600.0
 
 
+def shipped_step() -> GasLeak:
+    """The test whose statements a body of gas is drawn within, where no other is named."""
+    from rigd.files.load import find, load_profile
+
+    profile = load_profile(find("gas-leak", "profile"))
+    return next(step for step in profile.steps if isinstance(step, GasLeak))
+
+
 class GasPlant(Plant):
     def __init__(self, rig: Rig, step: GasLeak, *, seed: int, faults: tuple[str, ...] = ()) -> None:
         self._test, self._fate = step, Random(f"{seed}/gas")

@@ -23,7 +23,7 @@ from rigd.calc.exact.gas_leak import (
 from rigd.calc.exact.leak import LEAKING, TIGHT, UNDECIDED, Leak, Slope, decide
 from rigd.engine.outputs import Wanted
 from rigd.engine.pressure import PressureLoop
-from rigd.engine.standing import DONE, ENDS, LOST, NEAR, STALLED, Sight, Standing
+from rigd.engine.standing import DONE, ENDS, LOST, NEAR, PAUSE, STALLED, Sight, Standing
 from rigd.engine.turn_look import BAD_SHARE, NO_CHANNEL, channel_of
 from rigd.model.gas import GasLeak
 from rigd.model.messages import Data, Judgement, Scalar
@@ -33,7 +33,6 @@ from rigd.model.verdicts import GAS_RESULTS, verdict_of_gas
 BUILD_NS = 30_000_000_000  # beyond what the ramp itself takes
 LOST_SHARE = 0.5  # of the pressure: gone by itself
 LARGEST_FALL = 0.1  # of the gas (ASTM E2930-13(2021) 5.1, seen in a preview): the dwell has seen enough
-VOLUME_US = 3.0  # standard uncertainties by which the specimen's file may differ from the profile
 
 BUILD, SETTLE, DWELL = "build", "settle", "dwell"
 CLASS_OF = {TIGHT: "gas_tight", LEAKING: "gas_leaking", UNDECIDED: "undecided"}
@@ -90,13 +89,17 @@ class GasLeakStep:
         needs_air = step.atmosphere_pa == 0.0 and gauge.reference == "gauge"
         self._barometer = channel_of(rig, "atmosphere") if needs_air else NO_CHANNEL
         self.tally = GasTally()
+        self.resume(sight)
+
+    def resume(self, sight: Sight) -> None:
+        """From the beginning: at first, and after a neighbour's hands."""
         here_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
         self._from_pa = self._highest_pa = here_pa
-        self._loop = PressureLoop(rig.control, sight.t_ns, here_pa)
+        self._loop = PressureLoop(self._rig.control, sight.t_ns, here_pa)
         self._phase, self._since_ns = BUILD, sight.clock_ns
         self._start, self._end = Window(), Window()
         self._samples = self._blind = self._fed = 0
-        self._ends_from_ns = step.dwell_ns - int(WINDOW * step.dwell_ns)
+        self._ends_from_ns = self._step.dwell_ns - int(WINDOW * self._step.dwell_ns)
 
     def advance(self, sight: Sight) -> Standing:
         """How it stands; a stop may be had at any moment."""
@@ -104,9 +107,8 @@ class GasLeakStep:
         return standing._replace(is_safe_point=standing.word != LOST)
 
     def _advance(self, sight: Sight) -> Standing:
-        wrong = self._wrong_volume(sight)
-        if wrong:
-            return Standing(wanted=Wanted(), word=ENDS, trace_class="undecided", said=wrong)
+        if sight.hands:  # half a dwell tells nothing, and gas does not wait beside hands
+            return Standing(wanted=Wanted(), word=PAUSE, said="a neighbour needs hands in the chamber")
         if sight.pressure_pa > self._highest_pa:
             self._highest_pa = sight.pressure_pa
         if self._highest_pa > sight.vent_limit_pa and sight.pressure_pa < LOST_SHARE * self._highest_pa:
@@ -119,13 +121,6 @@ class GasLeakStep:
                 self.tally.at = 1
             return self._shut()
         return self._dwell(sight)
-
-    def _wrong_volume(self, sight: Sight) -> str:
-        """Moles come from a volume: another body than the profile's has another leak."""
-        step, known_m3 = self._step, sight.specimen.volume_m3 if sight.specimen is not None else 0.0
-        if known_m3 <= 0.0 or abs(known_m3 - step.body_m3) <= VOLUME_US * step.body_u_m3:
-            return ""
-        return f"the specimen's file says {1e3 * known_m3:g} L and the profile {1e3 * step.body_m3:g} L: which is it?"
 
     def _shut(self) -> Standing:
         """Isolated, and what is behind the inlet let down."""

@@ -18,6 +18,7 @@ from rigd.files.fields import Percent, PositivePressure, Rate, Shape, Words, dur
 from rigd.files.gas import check_chamber, gas_energy_j
 from rigd.model.gas import ATMOSPHERES, CLOSURES, GASES, GasLeak
 from rigd.model.rig import Channel, Rig
+from rigd.model.specimen import Specimen
 
 GOES_WITH = ("mount", "proof", "gas_leak", "vent", "ask", "close_down")
 """Steps that may stand beside it: nothing that wets the body, and no ramp or hold on gas."""
@@ -26,6 +27,7 @@ WINDOW = 0.1  # of the dwell, at either end, over which is averaged (engine.gas_
 ROOM_K = 293.15  # at which a method is foretold
 GAS_CONSTANT = 8.31446261815324
 STANDARD_PA, CM3_A_MINUTE = 101_325.0, 1e-6 / 60.0
+VOLUME_US = 3.0  # standard uncertainties by which a specimen's file may differ from its profile
 ROOT_3, STEP_U = sqrt(3.0), 1.0 / sqrt(12.0)
 SCCM_PATTERN = rf"{units.NUMBER} sccm"
 SCCM_ALLOWED = "standard cubic centimetres a minute, such as 1 sccm; `sccm_at` says at which temperature"
@@ -138,6 +140,9 @@ def check_gas_leak_on(rig: Rig, document: Document, path: Path, step: GasLeak) -
     if channel_of(rig, "feed") is None:
         allowed = f"a rig with a channel `role: feed`; {rig.name} has none: an inlet that passes could hide a leak"
         document.fault(at, document.found(at), allowed)
+    if rig.stations > 1 and any(channel.role == "gas_temperature" and not channel.station for channel in rig.channels):
+        allowed = "a thermometer of its own in the gas of every station: `station: each`"
+        document.fault(path, "one thermometer for all stations", allowed, at_key=True)
     thermometer, barometer = channel_of(rig, "gas_temperature"), channel_of(rig, "atmosphere")
     if thermometer is None:
         found = "a leak of gas without its temperature"
@@ -225,6 +230,18 @@ def say_sccm(flow_mol_per_s: float, reference_k: float) -> str:
 
 def say_time(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 120.0 else f"{seconds / 60.0:.1f} min"
+
+
+# ---- with a specimen
+
+
+def check_volume_of(specimen: Specimen, document: Document, path: Path, step: GasLeak) -> None:
+    """Moles come from a volume: another body than the profile's has another leak."""
+    if specimen.volume_m3 > 0.0 and abs(specimen.volume_m3 - step.body_m3) > VOLUME_US * step.body_u_m3:
+        at = (*path, "volume", "body")
+        found = f"{document.found(at)}, and {specimen.id} has {units.say(specimen.volume_m3, 'L', units.VOLUME)}"
+        allowed = f"the volume of the body that is tested, within {VOLUME_US:g} of its standard uncertainties"
+        document.fault(at, found, allowed, "Make a profile for this size, or put the specimen's file right")
 
 
 # ---- to the shape of the model

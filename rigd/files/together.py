@@ -8,7 +8,7 @@ from rigd.files import units
 from rigd.files.air_shape import check_air_on
 from rigd.files.document import Document, Path
 from rigd.files.flush_shape import check_flush_on
-from rigd.files.gas_leak import check_gas_leak_on
+from rigd.files.gas_leak import check_gas_leak_on, check_volume_of
 from rigd.files.rig_limits import psi
 from rigd.files.surges import check_surge_on
 from rigd.files.turns import check_thread_of, check_turns_on
@@ -66,6 +66,8 @@ def find_misfits(profile: Profile, specimen: Specimen, document: Document) -> tu
     for index, step in enumerate(profile.steps):
         if type(step) is CapTurns:
             check_thread_of(specimen, document, ("steps", index, "cap_turns"), step)
+        if type(step) is GasLeak:
+            check_volume_of(specimen, document, ("steps", index, "gas_leak"), step)
     return tuple(document.faults)
 
 

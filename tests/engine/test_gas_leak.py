@@ -10,7 +10,7 @@ import pytest
 
 from rigd.files.load import find, load_profile, load_rig, load_rig_bytes
 from rigd.model.gas import GasLeak
-from rigd.model.messages import Judgement, Prompt, ValveCommand
+from rigd.model.messages import Judgement, Neighbours, Prompt, ValveCommand
 from rigd.model.verdicts import GAS_RESULTS, exit_code_of
 
 PSI = 6894.757293168362
@@ -291,14 +291,22 @@ def test_stored_energy_is_confirmed_before_arming_and_nobody_is_asked_near_it(fi
     assert hands and all(prompt.t_ns >= vented for prompt in hands) and result.verdict == "accept"
 
 
-def test_another_body_than_the_profiles_is_not_filled(filled):
-    gas = filled(body_m3=1.6e-3)
-    gas.bench.engine.specimen = replace(gas.bench.engine.specimen, volume_m3=0.8e-3)
-    gas.bench.to_running()
+def test_a_neighbour_that_wants_hands_gets_the_chamber_and_the_test_begins_again(filled):
+    gas = filled()
+    gas.leak_sccm = 30.0
+    gas.to_dwell(30.0)
+    gas.bench.send(Neighbours, pressurised=0, hands=True)
+    gas.bench.scan(2)
+    assert gas.bench.is_safe and gas.bench.engine.state == "VENTING" and not gas.judged
+    gas.bench.seconds(3.0)
+    assert gas.bench.engine.paused
+    gas.bench.send(Neighbours, pressurised=0, hands=False)
     gas.bench.seconds(1.0)
-    result, _ = gas.finish()
-    assert result.outcome == "not_decided" and not any(gas.judged)
-    assert result.highest_pa is None or result.highest_pa < 0.1 * PSI
+    for act in ("arm", "start"):
+        assert gas.bench.act(act).kind == "granted"
+    gas.bench.seconds(5.0)
+    result, told = gas.finish()
+    assert result.outcome == "gas_leaking" and told["measured_s"] == pytest.approx(54.0, abs=0.1)
 
 
 def test_a_barometer_takes_the_weather_off(filled):

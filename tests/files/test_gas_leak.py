@@ -154,6 +154,7 @@ WET = load.load_rig(load.find("demo-leak", "rig"))
         (WET, ".medium", "holds water in bladder tank"),
         (without("gas_temperature"), "", "gas_temperature"),
         (without("feed"), ".medium", "could hide a leak"),
+        (replace(RIG, stations=2), "", "thermometer of its own"),
         (replace(RIG, channels=tuple(replace(c, head_pa=10.0) for c in RIG.channels)), ".medium", "no head"),
     ],
     ids=str,
@@ -195,6 +196,15 @@ def test_a_barometer_takes_the_place_of_what_is_stated():
     assert conflicts(by_channel, measured) == []
     gauge = BAROMETER.replace("absolute", "gauge")
     assert conflicts(by_channel, rig_of(("  # Switches are", gauge + "  # Switches are")))[0][0] == ".atmosphere_from"
+
+
+def test_another_body_than_the_profiles_is_refused_at_its_line():
+    body, path = load.load_specimen(load.find("K-21", "specimen")), load.find("gas-leak", "profile")
+    shape = load.load_profile(path)
+    assert load.check_specimen(shape, body, profile_path=str(path)) == ()
+    assert load.check_specimen(shape, replace(body, volume_m3=0.0), profile_path=str(path)) == ()
+    (fault,) = load.check_specimen(shape, replace(body, volume_m3=0.82e-3), profile_path=str(path))
+    assert fault.line == line_of("        body: 0.8 L") and "K-21 has 0.82 L" in str(fault)
 
 
 def test_rules_that_two_rooms_have_are_the_same():

@@ -3,13 +3,16 @@
 The bodies leak, creep, warm and cool within what the profile states; the leak that each was given is the truth.
 """
 
+from argparse import Namespace
 from functools import cache
 
 import pytest
 
 from rigd.files.load import find, load_profile, load_rig
+from rigd.model.errors import UsageRefused
 from rigd.model.gas import GasLeak
 from rigd.model.specimen import Specimen
+from simulator.__main__ import place_iron
 from simulator.gas_bench import GasPlant
 from simulator.person import Person
 from simulator.world import Names, World
@@ -85,6 +88,15 @@ def test_gas_that_is_shut_in_obeys_the_law():
     assert plant.moles == pytest.approx(2.0 * held, rel=1e-12)
     assert absolute_pa * plant.volume_m3 == pytest.approx(plant.moles * 8.31446261815324 * plant.gas_k)
     assert plant.true_leak_sccm() == 0.0
+
+
+def test_a_rig_without_water_is_simulated_with_gas():
+    options = Namespace(seed=5, body="", fault=[])
+    plant = place_iron(RIG, options)
+    assert isinstance(plant, GasPlant) and plant.leak_mol_per_s == GasPlant(RIG, STEP, seed=5).leak_mol_per_s
+    assert not isinstance(place_iron(load_rig(find("demo", "rig")), options), GasPlant)
+    with pytest.raises(UsageRefused, match="its bodies only leak"):
+        place_iron(RIG, Namespace(seed=5, body="rupture", fault=[]))
 
 
 def test_one_seed_is_one_world():
