@@ -73,6 +73,8 @@ def draw_rig(chance: Random) -> Rig:
     if chance.random() < 0.3:
         vent = replace(rig.vent, isolation_ns=2 * SECOND_NS, isolation_rise_pa=3_000.0)
         rig = replace(rig, vent=vent)
+    if stations < 4 and chance.random() < 0.4:  # a regulator slow to make up for a surge: the feed stays low
+        rig = replace(rig, regulator_m3_per_s=0.2 * rig.regulator_m3_per_s)
     return rig
 
 
@@ -91,7 +93,7 @@ def draw_profile(chance: Random, stations: int, scan_ns: int) -> Profile:
         "rest_ns": chance.choice((100_000_000, 300_000_000, 1_500_000_000)),
         "hold_ns": max(chance.choice((200_000_000, 400_000_000)), 4 * scan_ns),
         "rise_ns": chance.choice((50_000_000, 150_000_000)), "give_up": chance.choice((5, 20)),
-        "baseline": chance.choice((2, 5)), "sag": chance.choice((0.05, 0.1)),
+        "baseline": chance.choice((2, 5)), "sag": chance.choice((0.01, 0.03, 0.1)),
     }  # fmt: skip
     changes["minimum_cycles"] = sum(changes["blocks"])
     when_stuck = chance.choice(("record", "extra_cycle", "ask", "stop"))

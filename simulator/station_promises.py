@@ -40,6 +40,7 @@ STATION_PROMISES = {
 }
 
 NOISE_PA = 2.0 * PSI  # between the truth and what good transducers show
+FEED_NOISE_PA = 0.4 * PSI  # the same, of the one that all stations share
 SHARP = 0.12  # of the threshold: nearer than this a peak is not told apart from it
 SEEN_LATE_S = 0.15  # a valve's travel and what its command waits for
 TRACE_S = 3.0  # after a fault its traces may be seen for so long
@@ -191,14 +192,15 @@ class StationWatch:
         blind = self.near(OF_SIGHT, number)
         if abs(seen.peak_pa / step.threshold_pa - 1.0) < SHARP or blind or "unseen" in cycle.why:
             seen.loose += cycle.applied != (felt == 1)
-        elif felt > 1 and (specimen.failed_at or self.near(OWN_VALVES, number)):
-            seen.loose += felt - 1  # what came apart in a shot may be filled again by the same shot
+        elif felt != cycle.applied and (specimen.failed_at or self.near(OWN_VALVES, number, AFTER_S)):
+            seen.loose += abs(felt - cycle.applied)  # what came apart in a shot may be filled again by the same shot,
+            # and a valve that opens by itself may fill the body before the shot that goes on with it
         else:
             require(cycle.applied == (felt == 1) and felt <= 1, "CYCLES_COUNT_ONCE",
                     f"{where}: applied {cycle.applied}, felt {felt}, true peak {seen.peak_pa:.0f} Pa")  # fmt: skip
         seen.felt = specimen.cycles
         if cycle.valid and not self.near(FEEDS_ALL, 0, 1.0):
-            least_pa = (1.0 - step.sag) * step.charge_pa - NOISE_PA
+            least_pa = (1.0 - step.sag) * step.charge_pa - FEED_NOISE_PA
             require(seen.low_looks < 2, "SAG_IS_TOLD", f"{where}: {seen.feed_low_pa:.0f} of {least_pa:.0f} Pa")
         self._judge_part(at, cycle, where)
 
@@ -268,7 +270,7 @@ class StationWatch:
             shot_s = now_s - seen.shot_s
             require(shot_s <= limit_s, "INLET_ONLY_WHEN_LIVE", f"{where}: a shot of {shot_s:.3f} s")
             feed_pa = self.bench.feed_pa
-            if now_s - seen.shot_s > self.scan_s and feed_pa < (1.0 - self.step.sag) * self.step.charge_pa - NOISE_PA:
+            if now_s - seen.shot_s > self.scan_s and feed_pa < (1.0 - self.step.sag) * self.step.charge_pa - FEED_NOISE_PA:
                 seen.low_looks += 1
                 seen.feed_low_pa = min(seen.feed_low_pa, feed_pa)
         else:

@@ -13,7 +13,7 @@ from simulator.bench_nights import PLAYS, is_same_again, run
 from simulator.promises import Violation
 
 SEEDS = (1, 6, 11, 16)
-NEXT = Questions.next
+NEXT, WHY = Questions.next, SurgeStep._why
 
 
 @pytest.mark.parametrize("first", SEEDS)
@@ -66,6 +66,9 @@ def test_a_cycle_counted_twice_is_found(monkeypatch):
 
 PLANTED = {
     "a blown cap is not noticed": (SurgeStep, "_lost", lambda self, *_: "", "PARTED_IS_SHUT_OFF"),
+    "a sag is not told": (
+        SurgeStep, "_why", lambda *sight: tuple(why for why in WHY(*sight) if why != "sagged"), "SAG_IS_TOLD"
+    ),
     "hands are sent in beside pressure": (
         Questions, "next", lambda self, seq, t_ns, _: NEXT(self, seq, t_ns, 0), "HANDS_FIND_NO_PRESSURE"
     ),
