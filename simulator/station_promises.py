@@ -270,7 +270,8 @@ class StationWatch:
             shot_s = now_s - seen.shot_s
             require(shot_s <= limit_s, "INLET_ONLY_WHEN_LIVE", f"{where}: a shot of {shot_s:.3f} s")
             feed_pa = self.bench.feed_pa
-            if now_s - seen.shot_s > self.scan_s and feed_pa < (1.0 - self.step.sag) * self.step.charge_pa - FEED_NOISE_PA:
+            least_pa = (1.0 - self.step.sag) * self.step.charge_pa - FEED_NOISE_PA
+            if now_s - seen.shot_s > self.scan_s and feed_pa < least_pa:
                 seen.low_looks += 1
                 seen.feed_low_pa = min(seen.feed_low_pa, feed_pa)
         else:
