@@ -10,7 +10,11 @@ A "standard" cubic centimetre is 7 % more or less by whether standard is 0 or 20
 no default. This file knows no real-gas behaviour, and nothing of gas that dissolves or that passes through plastic.
 """
 
+from dataclasses import dataclass
+from itertools import pairwise
 from math import isfinite
+
+import numpy as np
 
 from rigd.calc.exact.gas_leak import GAS_CONSTANT_J_PER_MOL_K, Look, Unseen, leaked, sccm_of
 
@@ -94,6 +98,64 @@ def from_decay_mol_per_s(
     end = Look(end_pa, pressure_u_pa, end_k, temperature_u_k)
     found = leaked(start, end, duration_s, Unseen(volume_m3, volume_u_m3))
     return found.flow, found.u
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """Samples of one channel."""
+
+    t_s: np.ndarray
+    value: np.ndarray
+
+    def mean(self, from_s: float, until_s: float) -> float:
+        """NaN where there is none."""
+        within = self.value[(self.t_s >= from_s) & (self.t_s < until_s)]
+        return float(within.mean()) if len(within) else float("nan")
+
+
+def over_windows_mol_per_s(
+    absolute: Rows, gas: Rows, *, starts_s: tuple[float, ...], window_s: float, volume_m3: float
+) -> tuple[float, ...] | None:
+    """Return the leak from each window of a record to the next, from its samples alone.
+
+    Parameters
+    ----------
+    absolute, gas : Rows
+        Absolute pressure and temperature of the gas [s, Pa; s, K].
+    starts_s : tuple of float
+        Where each window begins, rising, two or more [s].
+    window_s : float
+        How long each is [s].
+    volume_m3 : float
+        Of all that is shut in [m3].
+
+    Returns
+    -------
+    tuple of float or None
+        One fewer than there are windows [mol/s]; None when a window has no sample.
+
+    Source
+    ------
+    As `from_decay_mol_per_s`.
+
+    Examples
+    --------
+    >>> t = np.linspace(0.0, 120.0, 1201)
+    >>> told = over_windows_mol_per_s(Rows(t_s=t, value=500e3 - t * 20 / 3), Rows(t_s=t, value=295.15 - t / 600),
+    ...     starts_s=(0.0, 119.9), window_s=0.15, volume_m3=2e-3)
+    >>> f"{told[0]:.4e}"
+    '3.1343e-06'
+    """
+    looks = [(absolute.mean(start, start + window_s), gas.mean(start, start + window_s), start) for start in starts_s]
+    if not all(isfinite(pressure_pa) and isfinite(temperature_k) for pressure_pa, temperature_k, _ in looks):
+        return None
+    return tuple(
+        from_decay_mol_per_s(
+            volume_m3=volume_m3, start_pa=before[0], start_k=before[1], end_pa=after[0], end_k=after[1],
+            duration_s=after[2] - before[2], volume_u_m3=0.0, pressure_u_pa=0.0, temperature_u_k=0.0,
+        )[0]
+        for before, after in pairwise(looks)
+    )  # fmt: skip
 
 
 def sccm(leak_mol_per_s: float, reference_k: float) -> float:

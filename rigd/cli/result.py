@@ -62,7 +62,7 @@ def _flat(told: dict[str, Any]) -> dict[str, Any]:
         "facts": told["facts"],
         "replay": told["replay"],
         **({} if (onset := onset_of(result)) is None else {"onset": onset}),
-        **({"decay": told["decay"]} if "decay" in told else {}),
+        **{name: told[name] for name in ("decay", "gas_leak") if name in told},
         **({} if (aims := aims_of(result, told.get("judgements", ()))) is None else {"aims": aims}),
     } | ({name: told[name] for name in SURGE_KEYS} if "surges" in told else {})  # fmt: skip
 

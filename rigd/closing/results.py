@@ -15,7 +15,7 @@ from typing import Any
 import pyarrow as pa
 
 from rigd.calc.burst import Failure, find_failure, watched_in
-from rigd.closing import cycles, decays, rows
+from rigd.closing import cycles, decays, gas, rows
 from rigd.closing.rows import Columns, Extent, Parts
 from rigd.closing.story import Story, read_story
 from rigd.engine.engine import Engine
@@ -53,6 +53,8 @@ def write_results(
     if decays.decay_steps(engine.profile):
         told_valves = cycles.valves_told(cycles.lines_of(folder / events.NAME), engine.rig)
         run["decay"] = decays.study(engine, told_valves, story.judgements, parts)
+    if (found := gas.study(engine, story.judgements, run["result"], parts)) is not None:
+        run["gas_leak"], run["engine_and_measured_agree"] = found, found["agrees_with_engine"]
     if cycles.surge_steps(engine.profile):
         told = cycles.write_table(folder, cycles.about(run, engine))
         run |= cycles.study(folder, engine, story.result, parts, told, run)
@@ -70,7 +72,7 @@ def write_results(
             run["result"], run=run["run"], specimen=run["specimen"], display_unit=engine.profile.display,
             pressure_reference=run["pressure_reference"], minimum_pa=engine.profile.minimum_pa,
             simulated=engine.rig.simulated, opening_words=story.opening_words, judgements=story.judgements,
-            decay=run.get("decay"),
+            decay=run.get("decay"), gas=run.get("gas_leak"),
         )  # fmt: skip
     write_file(folder / "results.csv", results_csv([row]).encode())
     write_file(folder / "report.txt", f"{words}\n\n{seal_words}\n".encode())

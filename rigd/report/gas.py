@@ -26,8 +26,8 @@ def gas_columns(result: Mapping[str, Any]) -> dict[str, Any]:
     return {name: told[name] for name in GAS_RESULTS} if VERDICT in told else {}
 
 
-def describe_gas(result: Mapping[str, Any]) -> list[str]:
-    """Lines of a report."""
+def describe_gas(result: Mapping[str, Any], again: Mapping[str, Any] | None) -> list[str]:
+    """Lines of a report; `again`: what run.json says under `gas_leak`."""
     told = gas_columns(result)
     if not told:
         return []
@@ -46,6 +46,7 @@ def describe_gas(result: Mapping[str, Any]) -> list[str]:
         ("", f"between {low:.3g} and {high:.3g} {at} at 95 %, standard uncertainty {u:.2g}"),
         ("", f"{told['gas_leak_mol_per_s']:.4g} mol/s, standard uncertainty {told['gas_leak_u_mol_per_s']:.2g}"),
         ("Limit", f"{told['limit_sccm']:.4g} {at}"),
+        *_halves(told, again or {}, at),
         ("From", _look(told, "start")),
         ("to", f"{_look(told, 'end')}, {told['measured_s']:.1f} s later"),
         ("Shut in", f"{1e3 * told['volume_m3']:.4g} L of {told['gas']} in body, line and fittings"),
@@ -55,6 +56,19 @@ def describe_gas(result: Mapping[str, Any]) -> list[str]:
         ("Closure", told["closure"].replace("_", " ")),
     )
     return [f"  {name:{MARGIN}}{words}" for name, words in rows]
+
+
+def _halves(told: Mapping[str, Any], again: Mapping[str, Any], at: str) -> list[tuple[str, str]]:
+    """The same from the samples of the trace, each half of the dwell by itself."""
+    if again.get("mol_per_s") is None or again.get("first_half_mol_per_s") is None:
+        return []
+    per_mol = told["gas_leak_sccm"] / told["gas_leak_mol_per_s"] if told["gas_leak_mol_per_s"] else 0.0
+    halves = [f"{again[f'{name}_half_mol_per_s'] * per_mol:.3g}" for name in ("first", "second")]
+    words = f"{halves[0]} and {halves[1]} {at}: a leak is even, a body that relaxes is not"
+    lines = [("Either half", words)]
+    if not again["agrees_with_engine"]:
+        lines.append(("CAUTION", "the samples of the trace do not give the leak that was judged"))
+    return lines
 
 
 def _look(told: Mapping[str, Any], end: str) -> str:

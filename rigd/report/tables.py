@@ -134,9 +134,10 @@ def describe(
     opening_words: str = LINE_AT_ZERO,
     judgements: Iterable[Any] = (),
     decay: Mapping[str, Any] | None = None,
+    gas: Mapping[str, Any] | None = None,
 ) -> str:
     """The result for people, about twenty lines. `opening_words`: what the rig says about opening up; `decay`: of a
-    cap-turn test, what run.json says of its shut dwells."""
+    cap-turn test, what run.json says of its shut dwells; `gas`: of a leak test with gas, what it says of the trace."""
     found = fields_of(result)
     scale = pa_per(display_unit)
 
@@ -148,9 +149,9 @@ def describe(
     special = describe_turns(found, judgements, decay)
     special = special or describe_aims(found, judgements) or describe_checks(judgements)
     lines += describe_air(judgements)
-    gas = describe_gas(found)
-    lines += gas
-    if not gas or found["failure_pa"] is not None:
+    of_gas = describe_gas(found, gas)
+    lines += of_gas
+    if not of_gas or found["failure_pa"] is not None:
         lines += special or pressure_lines(found, say, pressure_reference)
     lines += _quality_lines(found, say)
     if found["first_out"]:

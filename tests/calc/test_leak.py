@@ -212,4 +212,4 @@ def test_impossible_input_is_refused_in_words():
 
 def test_worked_cases_in_the_docstrings():
     assert doctest.testmod(leak) == (0, 10)
-    assert doctest.testmod(gas_leak) == (0, 6)
+    assert doctest.testmod(gas_leak) == (0, 9)

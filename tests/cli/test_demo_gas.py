@@ -40,6 +40,11 @@ def test_a_virtual_leak_of_gas_is_a_real_record(tmp_path: Path) -> None:
     run = json.loads((record / "run.json").read_text())
     (judged,) = run["judgements"]
     assert judged["kind"] == "gas" and dict(judged["data"])["gas_leak_sccm"] == found["gas_leak_sccm"]
+    again = run["gas_leak"]
+    assert again["agrees_with_engine"] and run["engine_and_measured_agree"] and told["gas_leak"] == again
+    assert again["mol_per_s"] == pytest.approx(found["gas_leak_mol_per_s"], rel=1e-4)
+    halves = again["first_half_mol_per_s"] + again["second_half_mol_per_s"]
+    assert halves / 2.0 == pytest.approx(again["mol_per_s"], rel=1e-3) and "Either half" in report
     (row,) = pandas.read_csv(record / "results.csv").to_dict("records")
     assert row["gas_leak_sccm"] == found["gas_leak_sccm"] and row["sccm_reference_k"] == 273.15
     trace = pandas.read_parquet(record / "trace")
