@@ -6,10 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
+from rigd.calc.supplies import needs
 from rigd.cli.gas_words import describe_gas_leak
 from rigd.cli.line_words import describe_line
 from rigd.cli.say import fold_stations, say_bytes, say_energy, say_time
 from rigd.cli.surge_words import describe_surge
+from rigd.cli.unattended import say_need
 from rigd.files import units
 from rigd.model.leak import CapTurns
 from rigd.model.profile import Profile, Ramp
@@ -48,6 +50,7 @@ def describe(
         if rig is not None and profile is not None:
             yield from _describe_decay(rig, profile, specimen)
             yield from _describe_sight(rig, profile, foretold, unit)
+            yield from _describe_supplies(rig, profile, specimen)
     if specimen is not None:
         yield from _describe_specimen(specimen, [profile for profile, _ in made if profile])
     if rig is None and made:
@@ -227,6 +230,15 @@ def _describe_sight(rig: Rig, profile: Profile, foretold: Forecast, unit: str) -
         passes = units.say(rig.regulator_m3_per_s, "L/min", units.FLOW, 3)
         yield f"  gas the ramp takes: {needs} at ambient conditions; the regulator passes {passes}"
         yield f"  gas one run takes at most: {units.say(foretold.gas_m3, 'L', units.VOLUME, 3)} at ambient conditions"
+
+
+def _describe_supplies(rig: Rig, profile: Profile, specimen: Specimen | None) -> Iterator[str]:
+    """With a specimen like this one at every station."""
+    at = f" at each of {rig.stations} stations" if rig.stations > 1 else ""
+    stated = "" if rig.budgets else "; no `budgets:` in the rig file, so it is never unattended"
+    yield f"What a run takes at most, a fifth for cycles given again included, with a specimen{at}{stated}"
+    for need in needs(rig, profile, (specimen,) * rig.stations):
+        yield f"  {'' if need.is_covered else 'NOT COVERED: '}{say_need(need)}"
 
 
 def _is_required(fact: str, profiles: list[Profile]) -> bool:

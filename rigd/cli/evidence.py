@@ -13,6 +13,7 @@ from rigd.store import amendment, authorisation, inspection, manifest, runs
 from rigd.store.amendment import Amendment
 from rigd.store.authorisation import Authorisation
 from rigd.store.inspection import Inspection
+from rigd.store.unattended import read_unattended, say_unattended
 from rigd.store.verification import Findings, verify
 
 INSPECTION_FIELDS = (
@@ -73,7 +74,7 @@ def verify_all(records: Path, public_key: str = "") -> Verified:
     known = {found.folder.name: found.manifest_sha256 for found in each}
     inspected, odd = inspection.of_folder(records)
     amended, broken = amendment.read_amendments(records)
-    wrong += odd + broken
+    wrong += odd + broken + _walks_that_allowed(each)
     for letter, noun, statements in (
         ("A", "authorisation", authorised), ("I", "inspection", inspected), ("M", "amendment", amended),
     ):  # fmt: skip
@@ -97,6 +98,7 @@ def as_json(verified: Verified) -> dict[str, Any]:
                 {"person": one.person, "meaning": one.meaning, "utc": one.utc, "key": one.public_key}
                 for one in verified.of(found)
             ],
+            "unattended": (read_unattended(found.folder) or None) if found.ok else None,
             "inspections": [
                 {name: getattr(one, name) for name in INSPECTION_FIELDS} for one in found_on(verified, found)
             ],
@@ -126,10 +128,27 @@ def as_words(verified: Verified) -> list[str]:
         lines += [f"  note: {words}" for words in found.notes]
         if found.manifest_sha256:
             lines += [f"  {words}" for version in verified.versions_of(found) for words in version.words]
-            lines += [f"  {words}" for words in who(found, verified.of(found))]
+            lines += [f"  {words}" for words in (*allowed_alone(found), *who(found, verified.of(found)))]
             lines += [f"  inspected             {one.words}" for one in found_on(verified, found)]
     lines += verified.of_folder
     return lines or ["nothing to verify"]
+
+
+def allowed_alone(found: Findings) -> list[str]:
+    """Of a run that might be left alone: which walk allowed it. A record that is not sound is not asked."""
+    told = read_unattended(found.folder) if found.ok else {}
+    return [say_unattended(told)] if told else []
+
+
+def _walks_that_allowed(each: tuple[Findings, ...]) -> tuple[str, ...]:
+    """In words where the walk that allowed a run is not here, or is another one."""
+    known, wrong = {found.run: found.manifest_sha256 for found in each}, []
+    for found in each:
+        told = read_unattended(found.folder) if found.ok else {}
+        if told and known.get(told["walk"]) != told["walk_manifest_sha256"]:
+            how = "was replaced" if told["walk"] in known else "is not here"
+            wrong.append(f"{found.folder.name} was unattended: its walk, R{told['walk']:04d}, {how}")
+    return tuple(wrong)
 
 
 def who(found: Findings, authorised: tuple[Authorisation, ...]) -> list[str]:

@@ -61,6 +61,7 @@ def _flat(told: dict[str, Any]) -> dict[str, Any]:
         "counted": dict(result.get("data", ())),  # what this kind of test counts besides; records before it have none
         "facts": told["facts"],
         "replay": told["replay"],
+        "unattended": told.get("unattended"),  # records before it have none
         **({} if (onset := onset_of(result)) is None else {"onset": onset}),
         **{name: told[name] for name in ("decay", "gas_leak") if name in told},
         **({} if (aims := aims_of(result, told.get("judgements", ()))) is None else {"aims": aims}),

@@ -36,7 +36,9 @@ was cut off is partial. Specimen, station, profile and rig must be those of that
 A rig whose newest commissioning walk found its tank not as usual is refused (exit 78) until a walk finds it so again.
 
 --unattended is refused (exit 78) unless the newest commissioning walk of exactly this rig file passed within the days
-the file states, the relief valve was tested in time, and the independent layer is declared: rigd doctor --rig RIG.
+the file states, the relief valve was tested in time, the independent layer is declared (rigd doctor --rig RIG), no
+step asks for a person, and gas, water, drain and life of parts cover the run: `budgets:` of the rig file against what
+rigd check works out, or less by --left gas=3000L. The record says which walk allowed it, and until when.
 
 \b
 Exit codes: 0 done, criteria met or none    1 criterion not met or undecided    3 stopped by a person
@@ -71,11 +73,14 @@ def run(
     unattended: Annotated[
         bool, typer.Option("--unattended", help="Nobody stays at the rig; refused unless its checks passed lately.")
     ] = False,
+    left: Annotated[
+        list[str] | None,
+        typer.Option("--left", metavar="NAME=AMOUNT", help="With --unattended: less than the rig file states; repeat."),
+    ] = None,
     key: Key = None,
     as_json: Json = False,
 ) -> None:
     from rigd.cli.job import load_job
-    from rigd.cli.trend import why_not_pressurised, with_earlier
     from rigd.live.job import gravest
     from rigd.live.places import RigLock, key_path, records_folder
 
@@ -87,11 +92,7 @@ def run(
     lock = RigLock(job.rig.name)
     lock.take()
     try:
-        job = with_earlier(job)
-        if refused := why_not_pressurised(job):
-            raise errors.Misconfigured(refused)
-        if unattended:
-            _permit_unattended(job)
+        job = _permit(job, unattended, tuple(left or ()))
         if resume:
             from rigd.cli.resume import resume_runs
 
@@ -104,19 +105,15 @@ def run(
     sys.exit(code)
 
 
-def _permit_unattended(job: Any) -> None:
-    """Raises Misconfigured with everything that forbids it."""
-    import time
+def _permit(job: Any, unattended: bool, left: tuple[str, ...]) -> Any:
+    """The job, with what the rig's own walks say of it. Raises Misconfigured where they forbid it."""
+    from rigd.cli.trend import why_not_pressurised, with_earlier
+    from rigd.cli.unattended import permit
 
-    from rigd.cli.walks import why_not_unattended
-    from rigd.model.gas import GasLeak
-
-    reasons = why_not_unattended(job.rig, job.rig_bytes, job.records, time.time_ns())
-    if any(isinstance(step, GasLeak) for step in job.profile.steps):
-        reasons.append("a test with gas has somebody at the oxygen monitor: nitrogen in a room takes the air away")
-    if reasons:
-        listed = "".join(f"\n  {reason}" for reason in reasons)
-        raise errors.Misconfigured(f"rig {job.rig.name} may not run unattended:{listed}")
+    if refused := why_not_pressurised(job):
+        raise errors.Misconfigured(refused)
+    job = with_earlier(job)
+    return permit(job, left) if unattended else job
 
 
 def serve(job: Any, as_json: bool) -> Any:

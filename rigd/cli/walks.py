@@ -141,7 +141,9 @@ def _relief_reasons(rig: Rig, utc_ns: int) -> Iterator[str]:
 
 
 def _layer_reasons(rig: Rig) -> Iterator[str]:
-    """rigd is not the safety device: without an independent layer nobody leaves a rig alone."""
+    """rigd is not the safety device: without an independent layer nobody leaves a rig alone; nor without supplies."""
     for name in ("relief", "emergency_stop", "guard", "watchdog"):
         if getattr(rig.independent, name).strip().casefold() in NO_LAYER:
             yield f"the rig file declares no independent {name.replace('_', ' ')} (the block `independent`)"
+    if rig.budgets is None:
+        yield "the rig file states no `budgets:` of gas, water, drain and parts, so nobody knows whether they last"

@@ -32,6 +32,7 @@ from rigd.store import events, runs
 from rigd.store.archive import Archive
 from rigd.store.disk import make_folder, write_file
 from rigd.store.edition import edition
+from rigd.store.unattended import read_unattended, say_unattended
 
 FORMAT = 1
 FIGURES = "figures"
@@ -75,7 +76,8 @@ def write_results(
             decay=run.get("decay"), gas=run.get("gas_leak"),
         )  # fmt: skip
     write_file(folder / "results.csv", results_csv([row]).encode())
-    write_file(folder / "report.txt", f"{words}\n\n{seal_words}\n".encode())
+    alone = f"\n\n{say_unattended(run['unattended'])}" if run["unattended"] else ""
+    write_file(folder / "report.txt", f"{words}{alone}\n\n{seal_words}\n".encode())
     write_file(folder / "run.json", (json.dumps(run, indent=1, allow_nan=False) + "\n").encode())
     return run
 
@@ -155,6 +157,7 @@ def _run_json(
         "result": result,
         "measured": asdict(failure) if failure else None,
         "engine_and_measured_agree": _agree(story.result, failure),
+        "unattended": read_unattended(folder) or None,
         **how,
         "judgements": [asdict(judged) for judged in story.judgements],
         "rows": extent.rows,

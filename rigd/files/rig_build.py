@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 from rigd.files import units
+from rigd.files.budget_shape import build_budgets
 from rigd.files.document import Document
 from rigd.files.pocket_shape import build_pockets
 from rigd.files.rig_shape import SWITCH_WORDS, RowShape, SwitchChannel
@@ -99,6 +100,7 @@ def build_rig(document: Document, as_written: dict[str, Any]) -> Rig:
             for name, shape in (sound.get("failure_modes") or {}).items()
         ),
         stations=count_of(sound),
+        budgets=build_budgets(sound.get("budgets")),
         pockets=build_pockets(as_written, channels, list(sound["outputs"])),
         commissioned_ns=sound.get("commissioned_within") or 0,
     )

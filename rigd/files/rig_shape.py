@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, create_model
 
 from rigd.files import units
+from rigd.files.budget_shape import BudgetsShape
 from rigd.files.fields import (
     AddressText,
     Day,
@@ -433,6 +434,7 @@ class RigShape(Shape):
     pockets: dict[Label, PocketShape] | None = Field(
         default=None, max_length=MAX_POCKETS, description="every place that can hold pressure, by name"
     )
+    budgets: BudgetsShape | None = Field(default=None, description="what an unattended run may use up")
     commissioned_within: AgeLimit | None = Field(
         default=None, description="unattended runs only so long after a passed walk, such as 30 day"
     )

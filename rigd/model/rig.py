@@ -266,6 +266,27 @@ WEATHER_U_PA = 1_500.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartLife:
+    """A part that wears out, and the cycles left to it."""
+
+    name: str
+    cycles: int
+    per_cycle: int  # how often it works in one cycle of a test
+    each_station: bool  # one at every station; else it works for all of them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budgets:
+    """What an unattended run may use up. None: not stated; 0: not limited."""
+
+    gas_m3: float | None  # at ambient conditions
+    water_m3: float | None
+    drain_m3: float | None
+    fill_m3_per_s: float  # that the open fill valve passes at most
+    parts: tuple[PartLife, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
     name: str
     site: str
@@ -293,4 +314,5 @@ class Rig:
     station: int = 0  # which of them this is the rig of (model.stations.of_station), 0 = the whole rig
     pockets: tuple[Pocket, ...] = ()  # none declared: nobody is ever told that it is safe to open
     ambient_u_pa: float = WEATHER_U_PA  # standard uncertainty of `ambient_pa`, for transducers that count from it
+    budgets: Budgets | None = None  # none stated: no unattended runs
     commissioned_ns: int = 0  # how old a passed commissioning walk may be for unattended runs, 0 = none are allowed
