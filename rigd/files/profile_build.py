@@ -145,6 +145,8 @@ def _surge(shape: Any) -> Surge:
         baseline=shape.normal.cycles,
         departure=shape.normal.departure,
         part=_moving_part(shape.moving_part),
+        life_exponent=shape.life_curve.exponent if shape.life_curve else 0.0,
+        life_source=shape.life_curve.source if shape.life_curve else "",
     )
 
 

@@ -61,6 +61,10 @@ def check_profile(document: Document, sound: dict[str, Any]) -> None:
             _check_proof(document, path, shape, sound)
         if kind == "surge":
             check_surge(document, path, shape)
+            if _written_kinds(document).index("surge") != path[1]:
+                todo = "Put its cycles into `blocks`, or make it a profile of its own"
+                allowed = "one `surge` a profile: cycles are counted once"
+                document.fault(path, "a second `surge`", allowed, todo, at_key=True)
         if kind == "air_check":
             check_air(document, path, shape, sound)
         if kind == "flush":

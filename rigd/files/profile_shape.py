@@ -142,6 +142,13 @@ class MovingPartShape(Shape):
     )
 
 
+class LifeCurveShape(Shape):
+    """Cycles to failure go as the pressure range to the power of minus the exponent."""
+
+    exponent: float = Field(ge=1.0, le=50.0, description="slope of the life curve, log cycles over log range")
+    source: Words = Field(description="whose curve that is, for which material and temperature")
+
+
 class SurgeShape(Shape):
     """Flow-through shots again and again: water, charge, shot, blow-down, drain and return, rest."""
 
@@ -184,6 +191,9 @@ class SurgeShape(Shape):
     minimum_cycles: int | Literal["none"] = Field(description="acceptance criterion in cycles, or `none`")
     normal: NormalShape
     moving_part: MovingPartShape | None = Field(default=None, description="left out: nothing in the body moves")
+    life_curve: LifeCurveShape | None = Field(
+        default=None, description="left out: no damage-equivalent number is worked out"
+    )
 
 
 class StepShape(WalkStepShape):

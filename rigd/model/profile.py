@@ -142,6 +142,8 @@ class Surge:
     baseline: int  # first accepted cycles that make the specimen's own normal
     departure: float  # back pressure below this fraction of the normal: parted
     part: MovingPart | None
+    life_exponent: float = 0.0  # of the material's life curve, 0 = nobody has given one
+    life_source: str = ""  # whose curve that is
 
 
 Step = (

@@ -235,6 +235,6 @@ def _loading_lines(loading: Mapping[str, Any] | None, say: Say) -> list[str]:
     else:
         lines.append(
             f"  Damage-equivalent: {loading['equivalent']:.0f} even cycles by exponent {loading['exponent']:g} "
-            "(Palmgren-Miner); not a count of anything that happened"
+            f"({loading['source']}; Palmgren-Miner); not a count of anything that happened"
         )
     return lines

@@ -66,6 +66,8 @@ def test_every_key_arrives():
         ([("medium: water", "medium: alternating")], "medium", "alternating"),
         ([("outlet: capped", "outlet: open")], "outlet", "open"),
         ([("minimum_cycles: 24", "minimum_cycles: none")], "minimum_cycles", 0),
+        ([("minimum_cycles: 24", "minimum_cycles: 24\n      life_curve: {exponent: 8, source: invented}")],
+         "life_exponent", 8.0),
     ],
 )  # fmt: skip
 def test_other_values_arrive(edits, field, value):
@@ -195,6 +197,10 @@ def test_a_surge_is_a_step_with_pressure(refuse):
            ("  - ask: {name: What failed, timeout: 10 min}\n", ""))  # fmt: skip
     reasoned = TEXT.replace(FILL, "").replace("steps:\n", "skips: {fill: it hangs in a full tank}\nsteps:\n")
     assert len(load.load_profile_bytes(reasoned.encode(), "x").steps) == 6
+
+    surge = TEXT[TEXT.index("  - surge:") : TEXT.index("  - vent:")]
+    again = "  - vent: {name: Low}\n" + surge.replace("- surge:", "- §surge:")
+    refuse("profile", TEXT, "steps[5].surge", "one `surge` a profile", (surge, surge + again))
 
 
 PAIRS = {

@@ -31,7 +31,8 @@ DRIFT = {
     ],
 }  # fmt: skip
 LOADING = {
-    "counted": 233, "unseen": 2, "dead_band_pa": 500.0, "bin_pa": 4.25 * PSI, "exponent": None, "equivalent": None,
+    "counted": 233, "unseen": 2, "dead_band_pa": 500.0, "bin_pa": 4.25 * PSI, "exponent": None, "source": "",
+    "equivalent": None,
     "ranges": [[4.25 * PSI * n, float(n)] for n in range(1, 21)], "uneven": True,
 }  # fmt: skip
 
@@ -107,10 +108,10 @@ def test_advice_says_that_it_is_advice_with_its_baseline_and_what_chance_does() 
     ):
         assert due in text, (due, text)
     assert "cusum" not in text
-    weighed = {**LOADING, "exponent": 8.0, "equivalent": 199.6}
+    weighed = {**LOADING, "exponent": 8.0, "source": "curve X", "equivalent": 199.6}
     advice = run_of()["advice"]
     told = describe_surges(run_of(advice={**advice, "loading": weighed}))
-    assert "200 even cycles by exponent 8" in told and "not a count of anything that happened" in told
+    assert "200 even cycles by exponent 8 (curve X; " in told and "not a count of anything that happened" in told
     quiet = describe_surges(
         run_of(advice={**advice, "drift": [{**DRIFT, "advice": "", "charts": []}], "loading": None})
     )

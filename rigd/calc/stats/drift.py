@@ -198,12 +198,11 @@ class Loading:
     ranges: tuple[tuple[float, float], ...]  # (upper edge [Pa], cycles)
     uneven: bool  # the ranges of applied surges differ by more than the tolerance of the peak to either side
     exponent: float | None  # of the life curve, None: nobody has given one
+    source: str  # whose curve
     equivalent: float | None  # even cycles of the pressure asked for that do the same damage; None without an exponent
 
 
-def weigh_loading(
-    told: Mapping[str, np.ndarray], step: Surge, rig: Rig, *, exponent: float | None = None
-) -> Loading | None:
+def weigh_loading(told: Mapping[str, np.ndarray], step: Surge, rig: Rig) -> Loading | None:
     """Count what the body felt by rainflow, from each surge's peak and trough.
 
     Parameters
@@ -211,9 +210,8 @@ def weigh_loading(
     told : mapping of arrays, each (n,)
         As `watch_night`; every applied cycle counts here, valid or not, zeroed where a zero was read.
     step : Surge
+        With the exponent of the material's life curve [-]; there is never a default, for the result leans on it.
     rig : Rig
-    exponent : float, optional
-        Of the material's life curve [-]; never a default, for the result leans on it.
 
     Returns
     -------
@@ -238,7 +236,7 @@ def weigh_loading(
     dead_band_pa, bin_pa = DEAD_BAND_STEPS * specimen.resolution, BIN_SHARE * step.pressure_pa
     ranges = cycles.sum_by_range(cycles.each_cycle(felt, dead_band_pa), bin_pa)
     spans = (peak - trough)[seen]
-    equivalent = None
+    equivalent, exponent = None, step.life_exponent or None
     if exponent is not None:
         equivalent = cycles.equivalent_cycles(ranges, reference_range=step.pressure_pa, exponent=exponent)
     return Loading(
@@ -249,5 +247,6 @@ def weigh_loading(
         ranges=ranges,
         uneven=bool(np.ptp(spans) > 2.0 * step.peak_tolerance * step.pressure_pa),
         exponent=exponent,
+        source=step.life_source,
         equivalent=equivalent,
     )

@@ -124,7 +124,7 @@ def test_even_loading_is_one_range_and_as_many_cycles_as_surges(rig, step) -> No
     assert (loading.counted, loading.unseen, loading.uneven) == (48, 0, False)
     assert sum(count for _, count in loading.ranges) == pytest.approx(48.0)
     assert loading.exponent is None and loading.equivalent is None, "no exponent is given, so no number is invented"
-    assert weigh_loading(told, step, rig, exponent=8.0).equivalent == pytest.approx(48.0, rel=0.6)
+    assert weigh_loading(told, replace(step, life_exponent=8.0), rig).equivalent == pytest.approx(48.0, rel=0.6)
 
 
 def test_uneven_loading_by_hand(rig, step) -> None:
@@ -134,7 +134,7 @@ def test_uneven_loading_by_hand(rig, step) -> None:
     told["peak_sampled_pa"] = np.array([85.0] * 5 + [42.5] * 4 + [85.0] * 5) * PSI
     told["trough_pa"][:] = 0.0
     told["valid"][5:9] = False  # and still the body felt them
-    loading = weigh_loading(told, step, rig, exponent=3.0)
+    loading = weigh_loading(told, replace(step, life_exponent=3.0), rig)
     ranges = [(edge / PSI, count) for edge, count in loading.ranges]
     assert ranges == [(pytest.approx(42.5), 4.0), (pytest.approx(85.0), 10.0)] and loading.uneven
     assert loading.equivalent == pytest.approx(10.5, rel=1e-9)
