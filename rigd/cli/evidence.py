@@ -5,7 +5,7 @@ and *authorised by person*, which says who performed, reviewed or approved it. N
 """
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +44,11 @@ class Verified:
         """The versions of this record after the one that was sealed."""
         return tuple(one for one in self.amended if one.manifest_sha256 == found.manifest_sha256)
 
+    def version_of(self, found: Findings, one: Authorisation) -> int:
+        """Which version of the record a person authorised, 0 for one that is not here."""
+        known = {found.manifest_sha256: 1} | {each.sha256: each.version for each in self.versions_of(found)}
+        return known.get(one.version_sha256, 0)
+
 
 def found_on(verified: Verified, found: Findings) -> tuple[Inspection, ...]:
     """What was found on the specimen of this record, as it was sealed."""
@@ -62,8 +67,10 @@ def verify_one(record: Path, public_key: str = "") -> Verified:
     authorised, wrong = authorisation.of_record(found)
     inspected, odd = inspection.of_record(found)
     amended, broken = amendment.of_record(found)
-    return Verified(
-        each=(found,), of_folder=wrong + odd + broken, authorised=authorised, inspected=inspected, amended=amended
+    return _with_versions(
+        Verified(
+            each=(found,), of_folder=wrong + odd + broken, authorised=authorised, inspected=inspected, amended=amended
+        )
     )
 
 
@@ -83,9 +90,20 @@ def verify_all(records: Path, public_key: str = "") -> Verified:
             for one in statements
             if known.get(one.record) != one.manifest_sha256
         )
-    return Verified(
-        each=each, of_folder=of_folder + wrong, authorised=authorised, inspected=inspected, amended=amended
+    return _with_versions(
+        Verified(each=each, of_folder=of_folder + wrong, authorised=authorised, inspected=inspected, amended=amended)
     )
+
+
+def _with_versions(verified: Verified) -> Verified:
+    """With a finding for each authorisation of a version that is not here."""
+    lost = tuple(
+        f"authorisation A{one.number:04d} is of a version of {one.record} that is not here"
+        for found in verified.each
+        for one in verified.of(found)
+        if not verified.version_of(found, one)
+    )
+    return replace(verified, of_folder=verified.of_folder + lost)
 
 
 def as_json(verified: Verified) -> dict[str, Any]:
@@ -95,7 +113,10 @@ def as_json(verified: Verified) -> dict[str, Any]:
             "notes": list(found.notes), "files": found.files, "blocks": found.blocks, "seal": found.seal,
             "sealed_by_rig_key": found.public_key, "manifest_sha256": found.manifest_sha256,
             "authorised_by": [
-                {"person": one.person, "meaning": one.meaning, "utc": one.utc, "key": one.public_key}
+                {
+                    "person": one.person, "meaning": one.meaning, "utc": one.utc, "key": one.public_key,
+                    "version": verified.version_of(found, one), "outdated": _is_outdated(verified, found, one),
+                }
                 for one in verified.of(found)
             ],
             "unattended": (read_unattended(found.folder) or None) if found.ok else None,
@@ -128,7 +149,7 @@ def as_words(verified: Verified) -> list[str]:
         lines += [f"  note: {words}" for words in found.notes]
         if found.manifest_sha256:
             lines += [f"  {words}" for version in verified.versions_of(found) for words in version.words]
-            lines += [f"  {words}" for words in (*allowed_alone(found), *who(found, verified.of(found)))]
+            lines += [f"  {words}" for words in (*allowed_alone(found), *who(found, verified))]
             lines += [f"  inspected             {one.words}" for one in found_on(verified, found)]
     lines += verified.of_folder
     return lines or ["nothing to verify"]
@@ -151,8 +172,19 @@ def _walks_that_allowed(each: tuple[Findings, ...]) -> tuple[str, ...]:
     return tuple(wrong)
 
 
-def who(found: Findings, authorised: tuple[Authorisation, ...]) -> list[str]:
+def _is_outdated(verified: Verified, found: Findings, one: Authorisation) -> bool:
+    """Whether the record was amended after this person authorised it."""
+    return verified.version_of(found, one) < 1 + len(verified.versions_of(found))
+
+
+def who(found: Findings, verified: Verified) -> list[str]:
     """The two different things that stand behind a record."""
     rig = f"with key {found.public_key}" if found.public_key else "without a key, so only its hashes speak for it"
-    persons = [one.words for one in authorised] or ["nobody yet"]
+    persons = []
+    for one in verified.of(found):
+        version = verified.version_of(found, one)
+        of = f", version {version}" if version > 1 else ""
+        late = f"; OUTDATED: version {1 + len(verified.versions_of(found))} came later"
+        persons.append(f"{one.words}{of}{late if _is_outdated(verified, found, one) else ''}")
+    persons = persons or ["nobody yet"]
     return [f"sealed by rig         {rig}", *(f"authorised by person  {words}" for words in persons)]

@@ -45,7 +45,8 @@ AUTHORISE_HELP = (
     'Examples:\n\n\b\n  rigd runs authorise 412 --person "B. Kim" --meaning reviewed\n'
     '  rigd runs authorise 412 --person "B. Kim" --meaning approved --key my-own.key\n\n'
     "Put a person's name to a sealed record: who, when, and whether they performed, reviewed or approved it. It is "
-    "bound to the record's hash and kept beside it, under authorisations/. With --key it is signed with the person's "
+    "bound to the record's hash and to its newest version, and kept beside it, under authorisations/; a later "
+    "amendment shows it as outdated. With --key it is signed with the person's "
     "own key; the rig's key is refused, because a seal is no person's signature."
 )
 
@@ -96,7 +97,7 @@ def show(run: Run, records: Records = None, as_json: Json = False) -> None:
         (found,) = behind.each
         looked = [f"inspected             {one.words}" for one in found_on(behind, found)]
         versions = [line for version in behind.versions_of(found) for line in version.words]
-        lines = [*versions, *who(found, behind.of(found)), *looked, *behind.of_folder, *found.notes]
+        lines = [*versions, *who(found, behind), *looked, *behind.of_folder, *found.notes]
         typer.echo("\n" + printable("\n".join(lines)))
     typer.echo(f"\nRecord: {record}")
 
@@ -163,13 +164,19 @@ def authorise(
 ) -> None:
     import time
 
-    from rigd.store import authorisation
+    from rigd.store import amendment, authorisation
     from rigd.store.keys import load_key
     from rigd.store.verification import verify as verify_record
 
     own = load_key(key) if key is not None else None
     found = verify_record(_find(records, run))
-    path = authorisation.authorise(found, person=person, meaning=meaning, utc_ns=time.time_ns(), key=own)
+    versions, broken = amendment.of_record(found)
+    if broken:
+        raise errors.RecordAltered(("its versions do not hold, so nobody can authorise the newest", *broken))
+    newest = versions[-1].sha256 if versions else ""
+    path = authorisation.authorise(
+        found, person=person, meaning=meaning, utc_ns=time.time_ns(), version_sha256=newest, key=own
+    )
     public = "" if own is None else own.public
     if as_json:
         print_json({"authorisation": str(path), "person": person, "meaning": meaning, "key": public})

@@ -2,8 +2,9 @@
 
 A seal is the rig's and says which machine wrote the record; an authorisation is a person's and says what that person
 did: performed, reviewed or approved (21 CFR 11.50: name, date and time, meaning). It is bound to the record by the
-SHA-256 of its manifest (11.70). It may be signed with a key of the person's own; without one it is a statement, and is
-shown as that. The rig's key is refused: a rig cannot be a person. One is withdrawn or corrected by a new one beside it.
+SHA-256 of its manifest (11.70), and to the version of it that was the newest then, which a later amendment outdates. It
+may be signed with a key of the person's own; without one it is a statement, and is shown as that. The rig's key is
+refused: a rig cannot be a person. One is withdrawn or corrected by a new one beside it.
 """
 
 from dataclasses import dataclass
@@ -19,9 +20,10 @@ from rigd.store.verification import Findings
 
 FOLDER = "authorisations"
 MEANINGS = ("performed", "reviewed", "approved")
-FORMAT = 1
+FORMAT = 2
 MAX_PERSON = 80
-SERIES = beside.Series(folder=FOLDER, letter="A", noun="authorisation", keys=("format", "meaning", "person", "utc"))
+TEXTS = ("person", "utc", "version_sha256")
+SERIES = beside.Series(folder=FOLDER, letter="A", noun="authorisation", keys=("format", "meaning", *TEXTS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +34,7 @@ class Authorisation:
     run: int
     record: str  # name of the run's folder
     manifest_sha256: str
+    version_sha256: str  # of the version of the record it is about: of its manifest, or of an amendment
     person: str
     meaning: str
     utc: str
@@ -45,9 +48,11 @@ class Authorisation:
 
 
 def authorise(
-    findings: Findings, *, person: str, meaning: str, utc_ns: int, key: RigKey | None = None, disk: Disk = DISK
-) -> Path:
-    """Write a person's authorisation of a record that was just verified. Returns its file.
+    findings: Findings, *, person: str, meaning: str, utc_ns: int, version_sha256: str = "",
+    key: RigKey | None = None, disk: Disk = DISK,
+) -> Path:  # fmt: skip
+    """Write a person's authorisation of a record that was just verified. Returns its file. `version_sha256`: the hash
+    of its newest amendment, "" when it has none.
 
     Raises UsageRefused, NotPermitted (the rig's key) or RecordAltered in words, CannotWrite when the disk fails.
     """
@@ -61,7 +66,10 @@ def authorise(
     record = findings.folder.resolve()
     return beside.append(
         SERIES, record.parent, record=record.name, run=findings.run, manifest_sha256=findings.manifest_sha256, key=key,
-        content={"format": FORMAT, "person": person.strip(), "meaning": meaning, "utc": stamp(utc_ns)}, disk=disk,
+        content={
+            "format": FORMAT, "person": person.strip(), "meaning": meaning, "utc": stamp(utc_ns),
+            "version_sha256": version_sha256 or findings.manifest_sha256,
+        }, disk=disk,
     )  # fmt: skip
 
 
@@ -95,13 +103,13 @@ def of_record(findings: Findings) -> tuple[tuple[Authorisation, ...], tuple[str,
 def _check(content: dict[str, Any]) -> None:
     if content["format"] != FORMAT or content["meaning"] not in MEANINGS:
         raise ValueError("format or meaning is another")
-    if not all(isinstance(content[name], str) and content[name].isprintable() for name in ("person", "utc")):
+    if not all(isinstance(content[name], str) and content[name].isprintable() for name in TEXTS):
         raise ValueError("a field has another shape")
 
 
 def _authorisation(one: beside.Statement) -> Authorisation:
     return Authorisation(
         number=one.number, run=one.run, record=one.record, manifest_sha256=one.manifest_sha256,
-        person=one.content["person"], meaning=one.content["meaning"], utc=one.content["utc"],
+        meaning=one.content["meaning"], **{name: one.content[name] for name in TEXTS},
         public_key=one.public_key, sha256=one.sha256,
     )  # fmt: skip

@@ -157,3 +157,39 @@ def test_an_altered_record_has_no_sound_version(rigd: Callable, shelf: Path) -> 
     told = rigd("runs", "verify", "1", "--records", shelf)
     assert told.code == errors.BAD_DATA and "run.json was altered" in told.out
     assert rigd("runs", "amend", "1", *WHO, "--set", "lot=X", "--records", shelf).code == errors.BAD_DATA
+
+
+def authorised(rigd: Callable, records: Path) -> list[tuple[str, int, bool]]:
+    told = json.loads(rigd("runs", "show", "1", "--records", records, "--json").out)["evidence"]
+    return [(each["meaning"], each["version"], each["outdated"]) for each in told["authorised_by"]]
+
+
+def test_a_person_authorises_the_newest_version_and_a_later_one_outdates_it(rigd: Callable, shelf: Path) -> None:
+    who = ("runs", "authorise", "1", "--person", "B. Kim", "--records", shelf)
+    assert rigd(*who, "--meaning", "reviewed").code == 0
+    assert authorised(rigd, shelf) == [("reviewed", 1, False)]
+    amended(rigd, shelf, "--set", "lot=L-52")
+    assert rigd(*who, "--meaning", "approved").code == 0
+    assert authorised(rigd, shelf) == [("reviewed", 1, True), ("approved", 2, False)]
+    shown = rigd("runs", "show", "1", "--records", shelf).out
+    first, second = [line for line in shown.splitlines() if line.startswith("authorised by person")]
+    assert "OUTDATED: version 2 came later" in first and ", version 2" in second and "OUTDATED" not in second
+    amended(rigd, shelf, "--set", "lot=L-53")
+    assert [outdated for _, _, outdated in authorised(rigd, shelf)] == [True, True]
+    assert rigd("runs", "verify", "--records", shelf).code == 0, "outdated is not unsound"
+    for path in (shelf / amendment.SERIES.folder).glob("M0002_*"):
+        path.unlink()
+    (shelf / amendment.SERIES.folder / "M0001_R0001.json").unlink()
+    (shelf / amendment.SERIES.folder / amendment.SERIES.last_number).unlink()
+    for what in ((), ("1",)):
+        told = rigd("runs", "verify", *what, "--records", shelf)
+        assert told.code == errors.BAD_DATA and "A0002 is of a version of" in told.out, "a trace of what was taken away"
+
+
+def test_nobody_authorises_a_record_whose_versions_do_not_hold(rigd: Callable, shelf: Path) -> None:
+    amended(rigd, shelf, "--set", "lot=L-52")
+    path = shelf / amendment.SERIES.folder / "M0001_R0001.json"
+    path.chmod(0o640)
+    path.write_bytes(path.read_bytes()[:-20])
+    told = rigd("runs", "authorise", "1", "--person", "B. Kim", "--meaning", "approved", "--records", shelf)
+    assert told.code == errors.BAD_DATA and "its versions do not hold" in told.err
