@@ -3,12 +3,14 @@
     python -m simulator --rig demo --port 0 --seed 1 --body rupture
 
 Point any Modbus client at it. The first line on standard output is JSON, {"listening": PORT}; each later line is what a
-person at the window would see, {"seen": ..., "strength_pa": ...}, written when it changes: `strength_pa` is the true
-pressure at the first loss of containment, null before. It ends on SIGTERM, on Ctrl-C, and when its standard input
-closes, so that it never outlives the program that started it; a line there is an order that spoils replies (see
-simulator.modbus_faults.BusOrders). A rig with several stations is a surge bench (simulator.surge_bench): its lines and
-further orders are told in simulator.surge_window, its bodies are kinds with commas between, and its faults name their
-station. Everything it simulates is invented.
+person at the window would see, written when it changes, and lines on standard input are orders to that person's hands
+(simulator.window tells both) or orders that spoil replies (simulator.modbus_faults.BusOrders). It ends on SIGTERM, on
+Ctrl-C, and when its standard input closes, so that it never outlives the program that started it.
+
+A rig with several stations is a surge bench (simulator.surge_bench): its bodies are kinds with commas between, and its
+faults name their station. With --profile the bench has what this profile needs: a cap that is turned
+(simulator.cap_bench), a drain and its cups (simulator.drain_bench) or gas (simulator.gas_bench). Everything
+it simulates is invented.
 """
 
 import argparse
@@ -22,6 +24,7 @@ from typing import TextIO
 
 from rigd.model import errors
 from rigd.model.rig import Rig
+from simulator.benches import Iron, place_bench
 from simulator.bodies import KINDS
 from simulator.faults import FAULTS
 from simulator.gas_bench import GasPlant, shipped_step
@@ -32,7 +35,7 @@ from simulator.plant import Plant
 from simulator.surge_bench import SurgeBench
 from simulator.surge_bodies import KINDS as SURGE_KINDS
 from simulator.surge_faults import FAULTS as SURGE_FAULTS
-from simulator.surge_window import Hands, sights
+from simulator.window import WINDOWS, Hands, Window
 from simulator.witness import Witness
 
 BEAT_S = 0.02
@@ -58,6 +61,7 @@ def parse_options() -> argparse.Namespace:
     parser.add_argument("--rig", default="demo", help="rig file, or the bare name of one that comes with rigd")
     parser.add_argument("--port", type=int, default=0, help="0 takes a free one, printed on the first line")
     parser.add_argument("--seed", type=int, default=1, help="draws the body, the iron and the noise")
+    parser.add_argument("--profile", default="", help="one with a leak test or a flush: serves its bench")
     parser.add_argument("--body", default="", metavar="KIND", help="how the body ends; drawn from the seed if left out")
     parser.add_argument("--fault", action="append", default=[], metavar="KIND[@SECONDS]", help="may be given again")
     parser.add_argument(
@@ -84,8 +88,8 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
     world = RealTime(plant)
     units = place_modules(rig, world)
     if options.witness:
-        if isinstance(plant, SurgeBench):
-            raise errors.UsageRefused("--witness: found a rig with several stations; allowed: a rig with one")
+        if not isinstance(plant, Plant):
+            raise errors.UsageRefused("--witness: found stations, a cap or a drain; allowed: a rig with one body")
         witness = Witness(plant, open_witness(options.witness))
         world.after_step = witness.look
         units = witness.over(units)
@@ -99,22 +103,27 @@ async def serve(rig: Rig, options: argparse.Namespace) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
-    watch_parent(loop, stopped, Hands(plant, orders))
+    window = WINDOWS[type(plant)](plant)
+    watch_parent(loop, stopped, Hands(plant, window, orders))
     tell({"listening": port})
-    await live(world, stopped)
+    await live(world, window, stopped)
     await server.close()
     return 0
 
 
-def place_iron(rig: Rig, options: argparse.Namespace) -> Plant | SurgeBench:
-    faults = tuple(options.fault)
+def place_iron(rig: Rig, options: argparse.Namespace) -> Iron:
+    faults, seed = tuple(options.fault), options.seed
+    if options.profile:
+        from rigd.files.load import find, load_profile
+
+        return place_bench(rig, load_profile(find(options.profile, "profile")), seed=seed, faults=faults)
     if rig.stations == 1 and not any(volume.water_m3 for volume in rig.volumes):
         if options.body:
             raise errors.UsageRefused(f"--body {options.body}: found a rig of gas; allowed: none, its bodies only leak")
-        return GasPlant(rig, shipped_step(), seed=options.seed, faults=faults)
+        return GasPlant(rig, shipped_step(), seed=seed, faults=faults)
     if rig.stations == 1:
-        return Plant(rig, seed=options.seed, body=options.body, faults=faults)
-    return SurgeBench(rig, seed=options.seed, bodies=tuple(options.body.split(",")), faults=faults)
+        return Plant(rig, seed=seed, body=options.body, faults=faults)
+    return SurgeBench(rig, seed=seed, bodies=tuple(options.body.split(",")), faults=faults)
 
 
 def open_witness(path: str) -> TextIO:
@@ -125,18 +134,12 @@ def open_witness(path: str) -> TextIO:
         raise errors.CannotCreate(f"--witness {path}: {error.strerror}; allowed: a file that can be written") from None
 
 
-async def live(world: RealTime, stopped: asyncio.Event) -> None:
+async def live(world: RealTime, window: Window, stopped: asyncio.Event) -> None:
     """Keep the plant alive between requests, and say what there is to see whenever it changes."""
     told: dict[int, dict] = {}
-    plant = world.plant
     while not stopped.is_set():
         world.catch_up()
-        if isinstance(plant, SurgeBench):
-            seen = list(sights(plant))
-        else:
-            truth = plant.truth()
-            seen = [{"seen": truth.seen, "strength_pa": truth.strength_pa}]
-        for at, sight in enumerate(seen):
+        for at, sight in enumerate(window.sights()):
             if sight != told.get(at):
                 tell(sight)
                 told[at] = sight

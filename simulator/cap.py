@@ -71,8 +71,8 @@ class Cap:
         return at_test * math.sqrt(pressure_pa / self.seal.test_pa)
 
 
-def seen_of(leak_m3_per_s: float, least_m3_per_s: float = LEAST_VISIBLE_M3_PER_S) -> str:
-    """What an eye that finds leaks from `least_m3_per_s` on says of this one: a word of model.leak.SEEN."""
-    if leak_m3_per_s < least_m3_per_s:
+def seen_of(leak_m3_per_s: float) -> str:
+    """What a careful eye says of this leak: a word of model.leak.SEEN."""
+    if leak_m3_per_s < LEAST_VISIBLE_M3_PER_S:
         return "tight"
     return "weep" if leak_m3_per_s < WEEPS_BELOW else "drops" if leak_m3_per_s < DRIPS_BELOW else "stream"

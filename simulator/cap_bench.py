@@ -42,7 +42,7 @@ class CapBench:
     def __init__(self, rig: Rig, *, seed: int, test_pa: float, faults: tuple[str, ...] = ()) -> None:
         self.plant = Plant(rig, seed=seed, body="strong", faults=faults)
         self.cap = Cap(draw_seal(seed, self.plant.body.make, test_pa))
-        self.drive = self.plant.drive
+        self.drive, self.set_switches = self.plant.drive, self.plant.set_switches
         body, water = self.plant.body, self.plant.water
         self._room_m3 = water.room_m3  # at rest
         self.growth = Growth(
@@ -106,8 +106,14 @@ class CapBench:
         self.cap.loosen_to(turns)
         self._renew()
 
-    def wipe(self) -> None:
-        """Cap and tray are dry; the scale goes on from where it is."""
+    def retain(self) -> None:
+        """Put the cage on."""
+        self.cap.retained = True
+
+    @property
+    def at_the_cap(self) -> str:
+        """What a careful eye sees there: a word of model.leak.SEEN."""
+        return seen_of(self._leak_m3_per_s())
 
     def _renew(self) -> None:
         """The opening that leaks as the cap does."""
@@ -124,5 +130,5 @@ class CapBench:
             onset_turns=self.cap.seal.onset_turns, turns=self.cap.turns, reseated=self.cap.reseated,
             retained=self.cap.retained, leak_m3_per_s=leak, caught_kg=self.caught_kg,
             crept_m3=self.growth.crept_m3, warmed_m3=self.growth.warmed_m3, pressure_pa=plant.specimen_pa,
-            vent_open=plant.vent_open > 0.0, growth=plant.growth, seen="nothing", at_the_cap=seen_of(leak),
+            vent_open=plant.vent_open > 0.0, growth=plant.growth, seen="nothing", at_the_cap=self.at_the_cap,
         )  # fmt: skip

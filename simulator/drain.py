@@ -33,6 +33,11 @@ class Landed:
     outside_kg: float
     not_caught_kg: float
 
+    @property
+    def hit(self) -> bool:
+        """As an eye sees it: more in the sector than beside it."""
+        return self.inside_kg > self.outside_kg
+
 
 def draw_drain(seed: int) -> Drain:
     chance = Random(f"{seed}/drain")

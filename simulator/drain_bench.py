@@ -8,6 +8,7 @@ ways people are. All of it is invented.
 import re
 from dataclasses import dataclass
 from random import Random
+from typing import Protocol
 
 from rigd.engine.aim_count import HIT, INSIDE, LANDED, NOT_CAUGHT, OUTSIDE
 from rigd.files import units
@@ -31,7 +32,7 @@ class DrainBench:
     def __init__(self, rig: Rig, *, seed: int, half_width_deg: float, faults: tuple[str, ...] = ()) -> None:
         self.plant = Plant(rig, seed=seed, body="strong", faults=faults)
         self.drain = draw_drain(seed)
-        self.drive = self.plant.drive
+        self.drive, self.set_switches = self.plant.drive, self.plant.set_switches
         self._half_width_deg = half_width_deg
         self._chance = Random(f"{seed}/stream")
         self._gauss = Random(f"{seed}/meter").gauss
@@ -109,6 +110,18 @@ class DrainBench:
         return self.plant.truth()
 
 
+class CockAndCups(Protocol):
+    """What hands and eyes have before them: a DrainBench, or one behind a window."""
+
+    def aim(self, sector_deg: float, *, points_deg: float, empty: bool) -> None: ...
+
+    @property
+    def landed(self) -> Landed: ...
+
+    @property
+    def caught(self) -> tuple[float, float, float]: ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Care:
     """How somebody works."""
@@ -134,7 +147,7 @@ CARE = {
 class Aimer:
     """A simulated technician at the drain. The same name, seed and care do and answer the same."""
 
-    def __init__(self, name: str, seed: int, bench: DrainBench, care: Care) -> None:
+    def __init__(self, name: str, seed: int, bench: CockAndCups, care: Care) -> None:
         self.name, self._bench, self._care = name, bench, care
         self._person = Person(name, seed)
         self._chance = Random(f"{seed}/{name}/aims")
@@ -167,5 +180,5 @@ class Aimer:
         if prompt.field == LANDED:
             return f"{bench.landed.centre_deg + gauss(0.0, care.reads_deg):.0f}"
         if prompt.field == HIT:
-            return IN_SECTOR if bench.landed.inside_kg > bench.landed.outside_kg else BESIDE
+            return IN_SECTOR if bench.landed.hit else BESIDE
         return self._person.answer(prompt, seen)

@@ -7,13 +7,12 @@ written. `RealTime` lets the plant live as long as the clock says, in steps of o
 
 import time
 from collections.abc import Callable, Sequence
+from typing import Protocol
 
 from drivers.registers import WIDTHS, encode
 from rigd.model.errors import Misconfigured
 from rigd.model.rig import Channel, Output, Rig
 from simulator.modbus_server import Registers
-from simulator.plant import Plant
-from simulator.surge_bench import SurgeBench
 
 STEP_NS = 1_000_000
 """The plant moves in steps of this length: no longer than a 1 kHz scan, and always the same, which is cheapest."""
@@ -25,10 +24,20 @@ instead of working through hours of it before it answers."""
 BIT_TABLES = ("coil", "discrete")
 
 
-class RealTime:
-    """A plant, or a surge bench, that has lived as long as the monotonic clock ran, to within one step."""
+class Plant(Protocol):
+    """A plant, or a bench about one."""
 
-    def __init__(self, plant: Plant | SurgeBench, clock_ns: Callable[[], int] = time.monotonic_ns) -> None:
+    def advance(self, dt_s: float) -> None: ...
+
+    def counts(self, device: int) -> tuple[int, ...]: ...
+
+    def drive(self, output: int, counts: int) -> None: ...
+
+
+class RealTime:
+    """A plant that has lived as long as the monotonic clock ran, to within one step."""
+
+    def __init__(self, plant: Plant, clock_ns: Callable[[], int] = time.monotonic_ns) -> None:
         self.plant = plant
         self.after_step: Callable[[int], None] | None = None  # told the time [ns] after each step
         self._clock_ns = clock_ns

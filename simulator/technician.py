@@ -8,12 +8,15 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 from random import Random
+from typing import Protocol
 
-from simulator.cap import LEAST_VISIBLE_M3_PER_S, seen_of
-from simulator.cap_bench import CapBench, CapTruth
+from rigd.files import units
+from rigd.model.leak import SEEN
+from simulator.cap_bench import CapTruth
 from simulator.person import DONE, Person, Question
 
 MARK = re.compile(r"to (?:(\d+) )?(?:(\d+)/(\d+)|(\d+(?:\.\d+)?)) turn from the fully tightened mark")
+TIGHT = SEEN[0]
 DROP_M3 = 0.05e-6  # that falls from this cap
 NS = 1_000_000_000
 
@@ -23,28 +26,42 @@ class Care:
     """How somebody works."""
 
     angle_error_turns: float  # at most, either way
-    sees_from_m3_per_s: float
+    overlooks: tuple[str, ...]  # words of model.leak.SEEN
     forgets: float  # chance of leaving out what was asked and saying *done*
     slowest_ns: int  # longest time to an answer
 
 
-OBEDIENT = Care(angle_error_turns=0.0, sees_from_m3_per_s=LEAST_VISIBLE_M3_PER_S, forgets=0.0, slowest_ns=2 * NS)
+OBEDIENT = Care(angle_error_turns=0.0, overlooks=(), forgets=0.0, slowest_ns=2 * NS)
 """Does exactly what is asked."""
-HUMAN = Care(angle_error_turns=0.8 / 64.0, sees_from_m3_per_s=LEAST_VISIBLE_M3_PER_S, forgets=0.0, slowest_ns=5 * NS)
+HUMAN = Care(angle_error_turns=0.8 / 64.0, overlooks=(), forgets=0.0, slowest_ns=5 * NS)
 """As obedient, with the hand that the shipped profile allows for: within a sixty-fourth of a turn."""
-CARELESS = Care(
-    angle_error_turns=2.5 / 64.0, sees_from_m3_per_s=6.0 * LEAST_VISIBLE_M3_PER_S, forgets=0.15, slowest_ns=70 * NS
-)
+CARELESS = Care(angle_error_turns=2.5 / 64.0, overlooks=("weep",), forgets=0.15, slowest_ns=70 * NS)
 """Turns by eye, overlooks a weep, forgets the cage, answers when it suits: now and then too late."""
 
 
 CARE = {"obedient": OBEDIENT, "human": HUMAN, "careless": CARELESS}
 
 
+class CapAndScale(Protocol):
+    """What hands and eyes have before them: a CapBench, or one behind a window."""
+
+    def tighten(self) -> None: ...
+
+    def loosen_to(self, turns: float) -> None: ...
+
+    def retain(self) -> None: ...
+
+    @property
+    def caught_kg(self) -> float: ...
+
+    @property
+    def at_the_cap(self) -> str: ...
+
+
 class Technician:
     """`bench`: whose cap is turned. The same name, seed and care do and answer the same."""
 
-    def __init__(self, name: str, seed: int, bench: CapBench, care: Care = OBEDIENT) -> None:
+    def __init__(self, name: str, seed: int, bench: CapAndScale, care: Care = OBEDIENT) -> None:
         self.name, self._bench, self._care = name, bench, care
         self._person = Person(name, seed)
         self._chance = Random(f"{seed}/{name}/hands")
@@ -62,6 +79,10 @@ class Technician:
         return None
 
     def says(self, prompt: Question, seen: str) -> str:
+        """As an engine takes it."""
+        return units.answer_in(prompt.si, self.answer(prompt, seen))
+
+    def answer(self, prompt: Question, seen: str) -> str:
         """What is asked is done, and answered."""
         bench, forgets = self._bench, self._chance.random() < self._care.forgets
         if forgets and prompt.field in ("cap_tightened", "cap_loosened", "cap_retained", "cap_wiped"):
@@ -76,18 +97,19 @@ class Technician:
                     bench.loosen_to(max(0.0, mark_in(prompt.text) + self._error()))
                 return DONE
             case "cap_retained":
-                bench.cap.retained = bench.cap.retained or not forgets
+                if not forgets:
+                    bench.retain()
                 return "on"
             case "cap_wiped" | "chamber_shut":
                 self._caught_kg = bench.caught_kg
                 return DONE
             case "leak_seen":
-                return seen_of(bench.truth().leak_m3_per_s, self._care.sees_from_m3_per_s)
+                return TIGHT if bench.at_the_cap in self._care.overlooks else bench.at_the_cap
             case "drops_counted":
                 return str(int((bench.caught_kg - self._caught_kg) / 998.2 / DROP_M3))
             case "caught_g":
                 return f"{1e3 * (bench.caught_kg - self._caught_kg):.2f}"
-        return self._person.says(prompt, seen)
+        return self._person.answer(prompt, seen)
 
     def _error(self) -> float:
         return self._chance.uniform(-1.0, 1.0) * self._care.angle_error_turns

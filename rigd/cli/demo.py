@@ -8,7 +8,7 @@ is invented.
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -16,8 +16,7 @@ from rigd.cli.demo_flush import HELP as FLUSH_HELP
 from rigd.cli.demo_flush import flush
 from rigd.cli.demo_leak import HELP as LEAK_HELP
 from rigd.cli.demo_leak import leak
-from rigd.cli.options import Json, print_json
-from rigd.model import errors
+from rigd.cli.options import Json
 
 app = typer.Typer(help="The whole job on a simulated rig.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -67,13 +66,13 @@ def burst(
         list[str] | None, typer.Option("--fault", metavar="KIND[@SECONDS]", help="What goes wrong; repeat.")
     ] = None,
 ) -> None:
-    from rigd.cli.demo_body import check_names
+    from rigd.cli.demo_body import check_names, tell, tell_cautions, tell_json
 
     faults = tuple(fault or ())
     check_names(body, faults)
     if not as_json:
-        typer.echo("SIMULATED RIG: everything you see is invented. On a real rig a burst can kill.")
-        typer.echo("rigd is not the safety device: relief valve, guard, emergency stop and local codes come first.\n")
+        tell_cautions("a burst can kill")
+        typer.echo()
     if virtual:
         from rigd.cli.demo_virtual import play
 
@@ -82,8 +81,18 @@ def burst(
         from rigd.cli.demo_live import play
 
         ending = play(seed=seed, body=body, faults=faults, records=records.absolute(), quiet=as_json)
-    _tell(ending, truth, as_json)
+    if as_json:
+        tell_json(ending, truth)
+    else:
+        tell(ending, _true_words(ending.truth["strength_pa"]) if truth else "", {"plot": "{record}/figures/burst.svg"})
     sys.exit(ending.exit_code)
+
+
+def _true_words(strength_pa: float | None) -> str:
+    from rigd.files import units
+
+    true = "none, it held" if strength_pa is None else units.say(strength_pa, "psi", digits=5)
+    return f"pressure at the first loss of containment {true}"
 
 
 @app.command("surge", help=SURGE_HELP, short_help="Surges through invented bodies on several stations.")
@@ -108,25 +117,3 @@ def surge(
 
         endings = play(seed=seed, stations=stations, records=records.absolute(), quiet=as_json)
     demo_surge.finish(endings, truth, as_json)
-
-
-def _tell(ending: Any, truth: bool, as_json: bool) -> None:
-    from rigd.cli.result import describe_result, read_result
-
-    if as_json:
-        print_json(read_result(ending.record) | ({"truth": {"strength_pa": ending.strength_pa}} if truth else {}))
-        return
-    typer.echo(f"\n{describe_result(ending.record)}")
-    if truth:
-        from rigd.files import units
-
-        true = "none, it held" if ending.strength_pa is None else units.say(ending.strength_pa, "psi", digits=5)
-        typer.echo(f"\nTruth (only a simulator knows it): pressure at the first loss of containment {true}")
-    record = ending.record.relative_to(Path.cwd()) if ending.record.is_relative_to(Path.cwd()) else ending.record
-    typer.echo(f"\nRecord  {record}")
-    typer.echo(f"  show    rigd runs show {record}")
-    typer.echo(f"  verify  rigd runs verify {record}")
-    typer.echo(f"  plot    {record}/figures/burst.svg")
-    typer.echo(f'  pandas  pandas.read_parquet("{record}/trace")')
-    if ending.exit_code >= errors.BAD_DATA:
-        typer.echo(ending.words, err=True)

@@ -21,6 +21,7 @@ from rigd.model.requests import Frame
 
 START_S = 20.0  # for the simulator's first word, and for the rig process to answer
 LOOK_S = 0.1  # how often the person looks up
+LONGEST_S = 1800.0  # no demo takes so long; what hangs is ended and said
 END_S = 310.0  # the rig process waits this long for its record to be sealed
 
 
@@ -45,7 +46,7 @@ class Window:
                 self.seen[told.get("station", 0)] = told
 
     def order(self, text: str) -> None:
-        """Do something by hand (simulator.surge_window)."""
+        """Do something by hand (simulator.window)."""
         self._orders.write(f"{text}\n".encode())
         self._orders.flush()
 
@@ -101,9 +102,9 @@ def refusal(code: int, trouble: bytes) -> errors.RigdError:
     return refused
 
 
-def live(client: Client, look: Callable[[dict[str, Any]], None], screen: Screen | None, longest_s: float) -> None:
+def live(client: Client, look: Callable[[dict[str, Any]], None], screen: Screen | None) -> None:
     """Show every frame and hand every view to the person until the rig process says that all is closed."""
-    ends_s = time.monotonic() + longest_s
+    ends_s = time.monotonic() + LONGEST_S
     client.ask("watch")
     try:
         while time.monotonic() < ends_s:
@@ -125,7 +126,7 @@ def live(client: Client, look: Callable[[dict[str, Any]], None], screen: Screen 
     finally:
         if screen is not None:
             screen.leave()
-    raise errors.RigUnreachable(f"the demo did not end within {longest_s:g} s")
+    raise errors.RigUnreachable(f"the demo did not end within {LONGEST_S:g} s")
 
 
 def _is_last(frame: Frame, screen: Screen | None) -> bool:

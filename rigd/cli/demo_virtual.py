@@ -8,7 +8,6 @@ import asyncio
 import hashlib
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,14 +25,10 @@ def play(*, seed: int, body: str, faults: tuple[str, ...], records: Path) -> Dem
     from simulator.person import Person
     from simulator.plant import Plant
 
-    plants: list[Plant] = []
-
     def place(job: Job) -> tuple[Plant, Person]:
-        plants.append(Plant(job.rig, seed=seed, body=body, faults=faults))
-        return plants[0], Person(PERSON, seed)
+        return Plant(job.rig, seed=seed, body=body, faults=faults), Person(PERSON, seed)
 
-    ending = play_world(rig=RIG, profile=PROFILE, specimen=specimen_id(seed), records=records, place=place)
-    return replace(ending, strength_pa=plants[0].truth().strength_pa)
+    return play_world(rig=RIG, profile=PROFILE, specimen=specimen_id(seed), records=records, place=place)
 
 
 def play_world(
@@ -42,6 +37,7 @@ def play_world(
     """One run of this profile on this rig under virtual time; `place` gives the plant and the person, once the files
     are read."""
     from rigd.cli.job import load_job
+    from simulator.window import WINDOWS
     from simulator.world import Names, World
 
     job = load_job(
@@ -71,7 +67,7 @@ def play_world(
         exit_code=errors.CANNOT_WRITE if trouble else _exit_code(record.folder),
         record=record.folder,
         words=trouble,
-        strength_pa=None,
+        truth=WINDOWS[type(plant)](plant).sights()[0]["truth"],
     )
 
 

@@ -51,7 +51,32 @@ class FillStep:
         return Standing(wanted=Wanted(fill=True, vent_shut=True))
 
 
-class ProofStep:
+class ChargedStep:
+    """A step that raises the pressure from where it stands."""
+
+    def __init__(self, rig: Rig, sight: Sight) -> None:
+        self._control = rig.control
+        self._charging = sight.pressure_pa > sight.vent_limit_pa
+        self._begin(sight)
+
+    def _begin(self, sight: Sight) -> None:
+        self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
+        self._began_ns = sight.clock_ns
+        self._loop = PressureLoop(self._control, sight.t_ns, self._from_pa)
+
+    def _charge(self, sight: Sight) -> Standing:
+        """Bring the feed up before the inlet opens: through an open inlet the specimen would push back into the tank,
+        and its fall would look like a failure."""
+        here_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
+        if not sight.feed_pa < NEAR * here_pa:
+            self._charging = False
+            self._begin(sight)
+        elif sight.clock_ns - self._began_ns > CHARGE_NS:
+            return Standing(wanted=SAFE, word=STALLED, said="the feed did not come up to the specimen's pressure")
+        return Standing(wanted=Wanted(supply=True, vent_shut=True, set_point_pa=here_pa))
+
+
+class ProofStep(ChargedStep):
     """Build low, isolate, hold, vent, must fall: the rig shows that it can hold and that it can let go."""
 
     BUILD = "build"
@@ -59,15 +84,13 @@ class ProofStep:
     FALL = "fall"
 
     def __init__(self, step: Proof, rig: Rig, sight: Sight) -> None:
-        self._step, self._control = step, rig.control
-        self._phase, self._since_ns = self.BUILD, sight.clock_ns
-        self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
-        self._loop = PressureLoop(rig.control, sight.t_ns, self._from_pa)
+        super().__init__(rig, sight)
+        self._step, self._phase = step, self.BUILD
         self._held_pa = float("nan")
         self._loss_pa = 0.0
 
     def advance(self, sight: Sight) -> Standing:
-        elapsed_ns = sight.clock_ns - self._since_ns
+        elapsed_ns = sight.clock_ns - self._began_ns
         if self._phase == self.BUILD:
             return self._build(sight, elapsed_ns)
         if self._phase == self.HOLD:
@@ -90,8 +113,10 @@ class ProofStep:
         target_pa = self._from_pa + self._step.ramp_pa_per_s * (elapsed_ns / 1e9)
         target_pa = target_pa if target_pa < self._step.pressure_pa else self._step.pressure_pa
         if sight.pressure_pa >= NEAR * self._step.pressure_pa:
-            self._phase, self._since_ns = self.HOLD, sight.clock_ns
+            self._phase, self._began_ns = self.HOLD, sight.clock_ns
             return Standing(wanted=Wanted(vent_shut=True), target_pa=self._step.pressure_pa)
+        if self._charging:
+            return self._charge(sight)
         if elapsed_ns > BUILD_NS:
             return Standing(wanted=SAFE, word=LOST, said="the proof pressure was not reached")
         set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
@@ -110,26 +135,23 @@ class ProofStep:
             return Standing(wanted=SAFE, word=LOST, said="lost pressure in the proof", loss_pa=loss_pa)
         self._loss_pa = loss_pa if loss_pa == loss_pa else self._loss_pa
         if elapsed_ns >= SETTLE_NS + self._step.hold_ns:
-            self._phase, self._since_ns = self.FALL, sight.clock_ns
+            self._phase, self._began_ns = self.FALL, sight.clock_ns
             return Standing(wanted=SAFE)
         return Standing(wanted=wanted)
 
 
-class RampStep:
+class RampStep(ChargedStep):
     """Uniformly up, from where the pressure stands, until the body lets go or the ceiling is reached."""
 
     def __init__(self, step: Ramp, rig: Rig, sight: Sight) -> None:
-        self._step, self._control = step, rig.control
-        self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
-        self._began_ns = sight.clock_ns
-        self._loop = PressureLoop(rig.control, sight.t_ns, self._from_pa)
+        super().__init__(rig, sight)
+        self._step = step
         self._ceiling_since_ns = -1
-        self._charging = self._from_pa > sight.vent_limit_pa
 
     def advance(self, sight: Sight) -> Standing:
         elapsed_ns = sight.clock_ns - self._began_ns
         if self._charging:
-            return self._charge(sight, elapsed_ns)
+            return self._charge(sight)
         target_pa = self._from_pa + self._step.rate_pa_per_s * (elapsed_ns / 1e9)
         ceiling_pa = self._step.ceiling_pa
         if target_pa >= ceiling_pa:
@@ -143,18 +165,6 @@ class RampStep:
         set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa, watch=True)
-
-    def _charge(self, sight: Sight, elapsed_ns: int) -> Standing:
-        """Bring the feed up before the inlet opens: through an open inlet the specimen would push back into the tank,
-        and its fall would look like a failure."""
-        here_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
-        if not sight.feed_pa < NEAR * here_pa:
-            self._charging = False
-            self._from_pa, self._began_ns = here_pa, sight.clock_ns
-            self._loop = PressureLoop(self._control, sight.t_ns, here_pa)
-        elif elapsed_ns > CHARGE_NS:
-            return Standing(wanted=SAFE, word=STALLED, said="the feed did not come up to the specimen's pressure")
-        return Standing(wanted=Wanted(supply=True, vent_shut=True, set_point_pa=here_pa))
 
 
 class HoldStep:

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from rigd.cli import demo_surge_live
+from rigd.cli import demo_person
 from rigd.cli.demo_surge_live import Bench, _rig_on
 from rigd.files.load import load_rig_bytes
 
@@ -34,8 +34,8 @@ def asks(field: str, kind: str = "enter", *choices: str) -> dict[str, Any]:
 
 @pytest.fixture
 def rig(monkeypatch: pytest.MonkeyPatch) -> Rig:
-    monkeypatch.setattr(demo_surge_live, "ANSWER_S", 0.0)
-    monkeypatch.setattr(demo_surge_live, "WAIT_S", 0.0)
+    monkeypatch.setattr(demo_person, "ANSWER_S", 0.0)
+    monkeypatch.setattr(demo_person, "WAIT_S", 0.0)
     return Rig()
 
 

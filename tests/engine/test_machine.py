@@ -128,3 +128,16 @@ AnyMessages.TestCase.settings = settings(
     max_examples=60, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
 )
 TestAnyMessages = AnyMessages.TestCase
+
+
+def test_a_proof_brings_the_feed_up_before_the_inlet_opens_to_what_the_fill_has_left(bench) -> None:
+    """Else the specimen empties itself into the tank, and looks as if it had lost containment."""
+    bench.to_running()
+    while not bench.engine.view().step_name.startswith("Proof"):
+        bench.scan()
+    left, seen = bench.a, []
+    assert left >= 10.0 > 5.0 > bench.tank, "filled to 10 psi, vented is below 5 psi"
+    while bench.outputs["vent_valve"]:
+        bench.scan()
+        seen.append((bench.a, bench.outputs["inlet_valve"]))
+    assert min(psi for psi, _ in seen) > 0.95 * left and any(is_open for _, is_open in seen)

@@ -91,12 +91,12 @@ def test_gas_that_is_shut_in_obeys_the_law():
 
 
 def test_a_rig_without_water_is_simulated_with_gas():
-    options = Namespace(seed=5, body="", fault=[])
+    options = Namespace(seed=5, body="", fault=[], profile="")
     plant = place_iron(RIG, options)
     assert isinstance(plant, GasPlant) and plant.leak_mol_per_s == GasPlant(RIG, STEP, seed=5).leak_mol_per_s
     assert not isinstance(place_iron(load_rig(find("demo", "rig")), options), GasPlant)
     with pytest.raises(UsageRefused, match="its bodies only leak"):
-        place_iron(RIG, Namespace(seed=5, body="rupture", fault=[]))
+        place_iron(RIG, Namespace(seed=5, body="rupture", fault=[], profile=""))
 
 
 def test_one_seed_is_one_world():

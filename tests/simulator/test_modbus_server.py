@@ -300,7 +300,7 @@ async def test_the_program_serves_the_demo_rig_and_drops_its_watchdog(demo):
     """Driven through the driver; without kicks the relay isolates and vents by itself; ends when its parent lets go."""
     program = await start_program("--rig", "demo", "--seed", "7", "--body", "strong")
     port = json.loads(await program.stdout.readline())["listening"]
-    assert json.loads(await program.stdout.readline()) == {"seen": "nothing", "strength_pa": None}
+    assert json.loads(await program.stdout.readline()) == {"seen": "nothing", "truth": {"strength_pa": None}}
     driver = ModbusTcp(on_port(demo, port), 0)
     await driver.open()
     names = [channel.name for channel in demo.channels]
