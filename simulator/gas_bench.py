@@ -20,12 +20,12 @@ INLET_S, VENT_S = 0.05, 0.2  # in which a body comes to the pressure behind an o
 WARMS = 0.05  # of adiabatic heating: the rest goes into line and wall while it fills
 COOLS_S = 6.0  # in which pressed gas comes to the room
 ROOM_K, ROOM_DRIFT_K_PER_S = (293.0, 297.0), 0.5 / 3600.0
-KNOT_S = 300.0  # the thermometer's error wanders from one of these to the next
+LASTS_S = 300.0  # for which the thermometer's error stays as it is
 SMALLEST, LARGEST = -1.2, 0.9  # decades about the limit within which a leak is drawn
 TIGHT_SHARE = 0.2  # of bodies leak nothing at all
 NEAR_SHARE, NEAR = 0.2, (0.8, 1.2)  # and so many leak about as much as they may
 LEAKS_FULLY_FROM = 0.5  # of the test pressure: above it the leak has its size, below it less
-ZERO_SHARE = 0.7  # of what voids a run: a zero that moves further is another test
+ZERO_SHARE = 0.8  # of what voids a run: a zero that moves further is another test
 LONGEST_S = 3600.0
 
 
@@ -59,7 +59,7 @@ class GasPlant(Plant):
         self._room_k = fate.uniform(*ROOM_K)
         self._room_k_per_s = fate.uniform(-1.0, 1.0) * ROOM_DRIFT_K_PER_S
         self.leak_mol_per_s = self._draw_leak() * step.limit_mol_per_s
-        self.gas_k = self._room_k
+        self.gas_k, self._pressed_s = self._room_k, 0.0
         self.outside_pa = fate.gauss(step.atmosphere_pa or ATMOSPHERE_PA, step.atmosphere_u_pa)
         self.moles = self.outside_pa * (self.body_m3 + self.line_m3) / R / self.gas_k
 
@@ -75,12 +75,12 @@ class GasPlant(Plant):
         for thermometer in self.transducers["gas_temperature"]:
             thermometer.source = SOURCES["water_temperature"]
         fate, gauge = self._fate, self.transducers["specimen"][0]
-        whole_s = (self._test.settle_ns + 2 * self._test.dwell_ns) / 1e9
+        whole_s = (self._test.settle_ns + self._test.dwell_ns) / 1e9
         zero_pa_per_s = fate.uniform(-1.0, 1.0) * ZERO_SHARE * self._test.zero_drift_pa / whole_s
-        gauge.wrong = lambda counts, t_s: counts + gauge.gain * zero_pa_per_s * t_s
+        gauge.wrong = lambda counts, _: counts + gauge.gain * zero_pa_per_s * self._pressed_s
         channel = next(channel for channel in self.rig.channels if channel.role == "gas_temperature")
-        knots = range(int(LONGEST_S / KNOT_S) + 2)
-        self._wrong_k = [fate.uniform(-1.0, 1.0) * channel.accuracy for _ in knots]
+        times = range(int(LONGEST_S / LASTS_S) + 1)
+        self._wrong_k = [fate.uniform(-1.0, 1.0) * channel.accuracy for _ in times]
 
     def _warm(self) -> None:
         """The water of the other plant; gas has its own weather."""
@@ -101,12 +101,12 @@ class GasPlant(Plant):
         room_k = self._room_k + self._room_k_per_s * self.t_s
         self.gas_k += WARMS * self.gas_k * moved_j / energy_j + (room_k - self.gas_k) * -math.expm1(-dt_s / COOLS_S)
         if self.specimen_pa > LEAKS_FULLY_FROM * self._test.pressure_pa:
+            self._pressed_s += dt_s
             self.body_m3 *= 1.0 + self._grows_per_s * dt_s
         self.outside_pa += self._weather_pa_per_s * dt_s
         self.specimen_pa = self.moles * R * self.gas_k / self.volume_m3 - self.outside_pa
-        at, part = divmod(min(self.t_s, LONGEST_S) / KNOT_S, 1.0)
-        before, after = self._wrong_k[int(at)], self._wrong_k[int(at) + 1]
-        self.water_k = self.gas_k + before + (after - before) * part  # what the thermometer shows
+        wrong_k = self._wrong_k[int(min(self.t_s, LONGEST_S) / LASTS_S)]
+        self.water_k = self.gas_k + wrong_k  # what the thermometer shows
 
     @property
     def volume_m3(self) -> float:

@@ -111,7 +111,7 @@ class GasLeakStep:
             return Standing(wanted=Wanted(), word=PAUSE, said="a neighbour needs hands in the chamber")
         if sight.pressure_pa > self._highest_pa:
             self._highest_pa = sight.pressure_pa
-        if self._highest_pa > sight.vent_limit_pa and sight.pressure_pa < LOST_SHARE * self._highest_pa:
+        if self._highest_pa > sight.vent_limit_pa and self._is_gone(sight, LOST_SHARE * self._highest_pa):
             return Standing(wanted=Wanted(), word=LOST, said="the gas went by itself")
         if self._phase == BUILD:
             return self._build(sight)
@@ -121,6 +121,10 @@ class GasLeakStep:
                 self.tally.at = 1
             return self._shut()
         return self._dwell(sight)
+
+    def _is_gone(self, sight: Sight, least_pa: float) -> bool:
+        """Both transducers must see it: one that falls alone is dying, and their disagreement trips."""
+        return sight.pressure_pa < least_pa and not sight.channels.good(sight.channels.second) >= least_pa
 
     def _shut(self) -> Standing:
         """Isolated, and what is behind the inlet let down."""

@@ -32,7 +32,7 @@ class Gas:
         self.leak_sccm = self.kelvins_per_s = self.weather_pa_per_s = 0.0
         self.k, self.air_pa, self.behind = 293.15, AIR_PA, 0.0
         self.moles = self.air_pa * VOLUME_M3 / R / self.k
-        self.broken = self.deaf = self.blind = self.clogged = False
+        self.broken = self.deaf = self.flat = self.blind = self.clogged = False
         self.fixed_feed = None
         bench.counts, bench._physics = self.counts, self.physics
 
@@ -58,7 +58,8 @@ class Gas:
     def counts(self):
         bench, found = self.bench, []
         values = {
-            "specimen_a": 99_999_999 if self.deaf else round(self.psi * 10_000), "specimen_b": round(self.psi * 10_000),
+            "specimen_a": 99_999_999 if self.deaf else 0 if self.flat else round(self.psi * 10_000),
+            "specimen_b": round(self.psi * 10_000),
             "regulated": round(4000 + 16000 / 30 * (self.behind if self.fixed_feed is None else self.fixed_feed)),
             "supply": 14_000, "gas_temperature": -9999 if self.blind else round((self.k - 273.15) * 500),
             "barometer": round(self.air_pa - 50_000),
@@ -209,6 +210,16 @@ def test_a_lost_thermometer_decides_nothing_and_a_lost_pressure_is_no_test(fille
         assert exit_code_of(outcome=result.outcome, verdict=result.verdict) == 1
     else:
         assert (result.outcome, result.verdict) == ("sensor", "invalid") and not gas.judged
+
+
+def test_a_transducer_that_falls_alone_is_no_break(filled):
+    """SAFETY S12: a dying sensor falls alone, and the pair's disagreement ends the test as one without sight."""
+    gas = filled()
+    gas.to_dwell(20.0)
+    gas.flat = True
+    gas.bench.seconds(1.0)
+    result, told = gas.finish("nothing")
+    assert (result.outcome, result.first_out) == ("sensor", "transducers disagree") and told["gas_leak_sccm"] is None
 
 
 def test_gas_behind_the_inlet_decides_nothing(filled):
