@@ -9,6 +9,7 @@ from rigd.calc.expect import ExpectedStep, Forecast, across_inlet_pa
 from rigd.calc.supplies import needs
 from rigd.cli.gas_words import describe_gas_leak
 from rigd.cli.line_words import describe_line
+from rigd.cli.pocket_words import describe_pockets
 from rigd.cli.say import fold_stations, say_bytes, say_energy, say_time
 from rigd.cli.surge_words import describe_surge
 from rigd.cli.unattended import say_need
@@ -34,6 +35,7 @@ def describe(
         yield f"{path}: sound ({_name(shape)})"
     if rig is not None:
         yield from _describe_addresses(rig)
+        yield from describe_pockets(rig)
     for profile, foretold in made:
         unit = profile.display if profile else "psi"
         if profile is not None:

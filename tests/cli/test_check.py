@@ -10,7 +10,9 @@ from rigd.cli.check import check
 from rigd.cli.job import load_job
 from rigd.files import load
 from rigd.files.document import read
+from rigd.files.load import find
 from rigd.model.errors import FilesRefused, UsageRefused
+from rigd.model.states import LINE_AT_ZERO, SAFE_TO_OPEN
 
 ALL = [Path("demo"), Path("ramped-burst"), Path("K-07")]
 
@@ -113,3 +115,32 @@ def test_a_body_whose_thread_nobody_counted_is_refused_before_anything_is_run(tm
             profile="cap-turn-leak", rig="demo-leak", specimens=("Q-1",), facts=("make=Q", "size=short"),
             records=tmp_path, person="A. Novak", named=True,
         )  # fmt: skip
+
+
+TANK = "tank water side: {sensor: tank}"
+TEST = "  isolation_test:"
+
+
+@pytest.mark.parametrize(
+    ("written", "instead", "words"),
+    [
+        ("", "", f"the words may be {SAFE_TO_OPEN}"),
+        (TANK, "tank water side: {hand_checked: true}", "a person checks tank water side"),
+        (TEST, None, "no `isolation_test:`"),
+        ("pockets:", None, "declares no `pockets:`"),
+    ],
+)
+def test_each_pocket_is_told_with_how_it_is_proven_and_the_words_to_expect(rigd, tmp_path, written, instead, words):
+    """SAFETY S27: each pocket has a sensor, a vent, or the mark hand-checked; with one for the hand the words stay."""
+    text = find("demo", "rig").read_text()
+    if instead is None:  # the block is left out, up to the empty line behind it
+        at = text.index(f"\n{written}") + 1
+        text = text[:at] + text[text.index("\n\n", at) + 1 :]
+    path = tmp_path / "rig.yaml"
+    path.write_text(text.replace(written, instead) if instead else text)
+    told = rigd("check", path)
+    assert told.code == 0 and words in told.out, told.out + told.err
+    if not written:
+        assert "low by the sensor specimen_a" in told.out and "let out by fill_valve, seen by fill_open" in told.out
+    else:
+        assert f"the words will be {LINE_AT_ZERO}" in told.out and SAFE_TO_OPEN not in told.out
