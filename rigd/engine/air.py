@@ -22,13 +22,14 @@ from rigd.model.rig import Channel, Rig
 
 BUILD_NS = 30_000_000_000  # longest for a rise beyond its ramp: then it leaks, or there is more air than water
 REST_NS = 3_000_000_000  # for which pressure and volume are averaged
-REFILL_NS = 60_000_000_000  # longest until the mains have filled it again
+SHUT_NS = 1_000_000_000  # in which the fill valve has surely shut
+DRAIN_NS = 20_000_000_000  # longest until the line is at zero again once the mains are shut
 METERED_SHARE = 0.9  # of the samples in which the meter must have been good
 ROOT_3 = sqrt(3.0)
 STEP_U = 1.0 / sqrt(12.0)  # of one count: rectangular, JCGM 100:2008 4.3.7
 FLOW = "make_up_flow"
 
-BLEED, FILL, CHARGE, RISE, SETTLE, REST, STROKE = "bleed", "fill", "charge", "rise", "settle", "rest", "stroke"
+BLEED, DRAIN, CHARGE, RISE, SETTLE, REST, STROKE = "bleed", "drain", "charge", "rise", "settle", "rest", "stroke"
 
 
 class Rest:
@@ -59,7 +60,7 @@ class AirStep:
         self._primary = rig.channels[sight.channels.primary]
         self._can_fill = any(output.role == "fill" for output in rig.outputs)
         self._tries = 0
-        self._refills = BLEED
+        self._gave_way = False
         self._begin(sight)
 
     def _begin(self, sight: Sight) -> None:
@@ -77,9 +78,9 @@ class AirStep:
             self._enter(SETTLE, sight)
 
     def resume(self, sight: Sight) -> None:
-        """After the bleeding, or a neighbour's hands: fill again."""
-        if self._can_fill:
-            self._enter(self._refills, sight)
+        """After the bleeding: fill again. After a neighbour's hands the body is as full as it was."""
+        if self._can_fill and not self._gave_way:
+            self._enter(BLEED, sight)
         else:
             self._begin(sight)
 
@@ -96,7 +97,7 @@ class AirStep:
         if sight.sampled:
             self._take(sight)
         match self._phase:
-            case "bleed" | "fill":
+            case "bleed" | "drain":
                 return self._refill(sight)
             case "charge":
                 return self._charge(sight)
@@ -116,18 +117,19 @@ class AirStep:
                 self._loop = PressureLoop(self._rig.control, sight.t_ns, self._from_pa)
 
     def _refill(self, sight: Sight) -> Standing:
+        """By the mains through the open vent, and shut at zero: a full body is so stiff that mains on it when the vent
+        shuts would take it to their own pressure at once."""
         step, elapsed_ns = self._step, sight.clock_ns - self._since_ns
         if self._phase == BLEED:
             if elapsed_ns >= step.bleed_ns:
-                self._enter(FILL, sight)
+                self._enter(DRAIN, sight)
             return Standing(wanted=Wanted(fill=True))
-        least_pa = step.pressures_pa[0] if step.pressures_pa else 2.0 * sight.vent_limit_pa
-        if sight.pressure_pa >= least_pa:
+        if elapsed_ns >= SHUT_NS and sight.pressure_pa <= sight.vent_limit_pa:
             self._begin(sight)
             return Standing(wanted=Wanted(vent_shut=True))
-        if elapsed_ns > REFILL_NS:
-            return self._lost("it could not be filled again after the bleeding")
-        return Standing(wanted=Wanted(fill=True, vent_shut=True))
+        if elapsed_ns > DRAIN_NS:
+            return self._lost("the line did not come down after the bleeding")
+        return Standing(wanted=Wanted())
 
     def _charge(self, sight: Sight) -> Standing:
         """Bring the feed up to the body's pressure before the inlet opens: else the body would empty into the tank."""
@@ -190,9 +192,9 @@ class AirStep:
     def _give_way(self) -> Standing:
         """A neighbour gets the chamber at once: a rest may last half an hour, and half a check tells nothing. It is no
         try, and is begun again."""
-        if self._phase not in (BLEED, FILL):
+        self._gave_way = self._phase not in (BLEED, DRAIN)
+        if self._gave_way:
             self._tries -= 1
-            self._refills = FILL
         return Standing(wanted=Wanted(), word=PAUSE, said="a neighbour needs hands in the chamber", is_safe_point=True)
 
     def _lost(self, said: str) -> Standing:
@@ -283,7 +285,7 @@ class AirStep:
         if self._tries >= step.tries:
             said = f"{judgement.text}; no try is left"
             return Standing(wanted=Wanted(), word=ENDS, trace_class="air_left", said=said, judgement=judgement)
-        self._refills = BLEED
+        self._gave_way = False
         questions = tuple(
             Question("confirm", text, "", timeout_ns=step.hands_ns, to_step=True, hands=True)
             for text in step.bleed_prompts

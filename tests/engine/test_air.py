@@ -56,7 +56,8 @@ def play(bench, air_m3, seconds=200.0, until=lambda bench: bench.engine.done):
         running = engine.state == "RUNNING"
         if running and not started:
             started, strokes = True, 0
-        bench.a = bench.b = pressure_after(strokes, air) if running and engine.step_at == 0 else 0.0
+        shut = bench.outputs["vent_valve"] and running and engine.step_at == 0
+        bench.a = bench.b = pressure_after(strokes, air) if shut else 0.0
         prompt = engine.questions.prompt
         if prompt is not None and "stroke" in prompt.text:
             assert bench.act("confirm", prompt=prompt.prompt, answer="").kind == "granted"
@@ -206,3 +207,16 @@ def test_the_pressure_is_as_well_known_as_the_transducer_says_and_the_air_it_cou
     assert air_u(accuracy=0.1 * PSI) == pytest.approx(coarse, rel=0.02)
     absolute = {"reference": "absolute", "head_pa": demo_rig.ambient_pa}  # its counts are those of a gauge one here
     assert air_u(accuracy=0.1 * PSI, **absolute) == pytest.approx(fine, rel=0.02), "no weather in it"
+
+
+def test_after_the_bleeding_the_mains_are_shut_before_the_vent(pumped):
+    """Found by PRESSURE_AS_ASKED: the vent shut first, and mains on a full body took it to their pressure at once."""
+    bench = pumped()
+    play(bench, [9e-6, 1e-6], until=lambda b: b.events("went_on"))
+    seen = []
+    for _ in range(500):
+        bench.a = bench.b = 2.0 if bench.outputs["fill_valve"] else 0.0
+        bench.scan()
+        fill, vent = bool(bench.outputs["fill_valve"]), bool(bench.outputs["vent_valve"])
+        seen += [(fill, vent)] if seen[-1:] != [(fill, vent)] else []
+    assert seen == [(True, False), (False, False), (False, True)]

@@ -5,10 +5,12 @@ What is promised is SAFETY.md section 8, held against the simulated world's valv
 
 import pytest
 
+from rigd.engine import air
+from rigd.engine.air import AirStep
 from rigd.engine.cycles import CycleCount
 from rigd.engine.questions import Questions
 from rigd.engine.surge import SurgeStep
-from simulator import flush_nights, leak_nights, station_nights
+from simulator import air_nights, flush_nights, leak_nights, station_nights
 from simulator.bench_nights import PLAYS, is_same_again, run
 from simulator.promises import Violation
 
@@ -34,13 +36,18 @@ def test_nights_of_flushing_keep_every_promise():
     assert {outcome for seed in range(1, 9) for outcome in flush_nights.play(seed).outcomes} >= {"aimed", "stopped"}
 
 
+def test_nights_of_air_checks_keep_every_promise():
+    outcomes = {outcome for seed in range(1, 17) for outcome in air_nights.play(seed).outcomes}
+    assert outcomes >= {"air_checked", "air_left", "stopped"}
+
+
 @pytest.mark.parametrize("seed", [1, 25, 35])
 def test_an_unanswered_question_under_pressure_shuts_the_inlet_in_the_same_step(seed):
     """Found by NO_SELF_START: the commands came one step after the run had ended."""
     assert leak_nights.play(seed).outcomes == ("stopped",)
 
 
-@pytest.mark.parametrize("kind", ["surge", "leak", "flush"])
+@pytest.mark.parametrize("kind", ["surge", "leak", "flush", "air"])
 def test_a_night_makes_the_same_record_under_another_hash_seed(kind):
     assert is_same_again(kind, PLAYS[kind](3))
 
@@ -81,3 +88,34 @@ def test_a_planted_wrong_is_found(monkeypatch, place, name, wrong, promise):
     with pytest.raises(Violation, match=promise):
         for seed in range(1, 12):
             station_nights.play(seed)
+
+
+ADVANCE, FOUND = AirStep.advance, AirStep._found
+
+
+def half_as_much_again(self, sight):
+    found = FOUND(self, sight)
+    return found._replace(air_m3=1.5 * found.air_m3)
+
+
+PLANTED_IN_AIR = {
+    "half as much again": ("_found", half_as_much_again, "AIR_HOLDS_THE_TRUTH"),
+    "neighbours wait": (
+        "advance", lambda self, sight: ADVANCE(self, sight._replace(hands=False)), "GIVES_WAY",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "wrong", "promise"), PLANTED_IN_AIR.values(), ids=PLANTED_IN_AIR)
+def test_a_wrong_planted_in_the_air_check_is_found(monkeypatch, name, wrong, promise):
+    monkeypatch.setattr(AirStep, name, wrong)
+    with pytest.raises(Violation, match=promise):
+        for seed in range(6, 14):
+            air_nights.play(seed)
+
+
+def test_a_verdict_that_is_always_kind_is_found(monkeypatch):
+    monkeypatch.setattr(air, "judge", lambda found, most_m3: "passed")
+    with pytest.raises(Violation, match="VERDICT_IS_EARNED"):
+        for seed in range(1, 30):
+            air_nights.play(seed)
