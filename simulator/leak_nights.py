@@ -22,6 +22,7 @@ from simulator.bodies import PSI
 from simulator.cap_bench import CapBench
 from simulator.night import Report
 from simulator.open_invariants import OpeningWatch
+from simulator.plant import MAINS_PA
 from simulator.promises import Violation
 from simulator.technician import CARELESS, HUMAN, OBEDIENT, Technician
 from simulator.world import Names, World
@@ -102,7 +103,7 @@ class LeakNight:
         self.record: list[bytes] = []
         self.digest, self.builder = hashlib.sha256(), self
         self.prompt: Prompt | None = None
-        self.armed = self.live = self.timed_out = False
+        self.armed = self.live = self.timed_out = self.turned = False
         self.caged = True  # before anybody is sent to the cap there is fill and proof, and no cage is asked for
         self.marks: list[tuple[float, str]] = []
         self.result: Result | None = None
@@ -187,6 +188,7 @@ class LeakNight:
             require(self._low and not self.live, "HANDS_ONLY_AT_ZERO", words)
         if not fault:
             limit_pa = (1.0 + OVER) * self.step.pressure_pa
+            limit_pa = limit_pa if self.turned else max(limit_pa, MAINS_PA)  # a fill may bring all the mains have
             require(plant.specimen_pa <= limit_pa, "PRESSURE_AS_ASKED", f"{plant.specimen_pa:.0f} Pa")
             require(plant.inlet_open < 0.5 or self.caged, "CAGE_IS_ON", "the inlet opens")
             require(self.live or plant.inlet_open < 1.0, "NO_SELF_START", "the inlet is open and nobody started")
@@ -197,6 +199,7 @@ class LeakNight:
 
     def hands(self, what: str) -> None:
         """Somebody turns the cap now."""
+        self.turned = True
         if any(map(self._is_near, self.faults)):
             return
         plant = self.bench.plant

@@ -62,29 +62,29 @@ def hunt(bug: Bug, hours: float = HOURS, known: int | None = None) -> Kill:
     first = [known] if known is not None else []
     with tempfile.TemporaryDirectory(prefix="planted-") as folder:
         plant([bug], Path(folder))
-        found, trouble = _play(Path(folder), [*first, "on"], hours)
+        found, trouble = _play(Path(folder), bug.nights, [*first, "on"], hours)
     if found is None:
         return Kill(bug=bug.name, by="", seed=0, hours=0.0, words=f"the hunt itself failed: {trouble}")
     return Kill(bug=bug.name, **found)
 
 
-def found_in_sound_tree(seeds: Sequence[int]) -> dict[int, str]:
+def found_in_sound_tree(nights: str, seeds: Sequence[int]) -> dict[int, str]:
     """Which of these seeds break a promise without any bug: what they killed was not killed by its bug."""
     wrong = {}
     with tempfile.TemporaryDirectory(prefix="planted-") as folder:
         plant([], Path(folder))
         for seed in seeds:
-            found, trouble = _play(Path(folder), [seed], 1e9)
+            found, trouble = _play(Path(folder), nights, [seed], 1e9)
             if found is None or found["by"]:
                 wrong[seed] = trouble or f"{found['by']}: {found['words']}"
     return wrong
 
 
-def _play(tree: Path, seeds: list[int | str], hours: float) -> tuple[dict | None, str]:
+def _play(tree: Path, nights: str, seeds: list[int | str], hours: float) -> tuple[dict | None, str]:
     """Nights of these seeds ("on": and from 1 upward) in that tree, until one breaks a promise."""
     try:
         done = subprocess.run(
-            [sys.executable, "-c", _HUNT, json.dumps(seeds), str(hours)],
+            [sys.executable, "-c", _HUNT, nights, json.dumps(seeds), str(hours)],
             cwd=tree, capture_output=True, text=True, check=False, timeout=LONGEST_S,
             env={**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"},
         )  # fmt: skip
@@ -97,9 +97,10 @@ def _play(tree: Path, seeds: list[int | str], hours: float) -> tuple[dict | None
 
 _HUNT = """
 import itertools, json, sys
+from simulator.bench_nights import PLAYS
 from simulator.nights import play
 from simulator.promises import Violation
-seeds, hours = json.loads(sys.argv[1]), float(sys.argv[2])
+play, seeds, hours = PLAYS.get(sys.argv[1], play), json.loads(sys.argv[2]), float(sys.argv[3])
 lived_s, seed = 0.0, 0
 found = {"by": "", "words": ""}
 for seed in itertools.chain(seeds[:-1], itertools.count(1)) if seeds[-1] == "on" else seeds:
@@ -182,13 +183,17 @@ def main() -> int:
         parser.error(f"no bug is called {options.only!r}; the names are in simulator/planted_bugs.py")
     began = time.perf_counter()
     kills = hunt_all(bugs, options.hours, options.jobs, Notes(options.notes))
-    wrong = found_in_sound_tree(sorted({kill.seed for kill in kills if kill.by}))
-    for seed, words in wrong.items():
-        print(f"seed {seed} breaks a promise without any bug: {words}")
+    wrong: dict[tuple[str, int], str] = {}
+    killed_in = {kill.bug: (bug.nights, kill.seed) for bug, kill in zip(bugs, kills, strict=True) if kill.by}
+    for nights in sorted({nights for nights, _ in killed_in.values()}):
+        seeds = sorted({seed for kind, seed in killed_in.values() if kind == nights})
+        wrong |= {(nights, seed): words for seed, words in found_in_sound_tree(nights, seeds).items()}
+    for (nights, seed), words in wrong.items():
+        print(f"seed {seed}{f' of {nights}' if nights else ''} breaks a promise without any bug: {words}")
     survivors = [kill.bug for kill in kills if not kill.by]
     if options.keep:
-        seeds = known_kills() | {kill.bug: kill.seed for kill in kills if kill.by and kill.seed not in wrong}
-        KILLS.write_text(json.dumps(seeds, indent=1, sort_keys=True) + "\n")
+        kept = known_kills() | {bug: seed for bug, (nights, seed) in killed_in.items() if (nights, seed) not in wrong}
+        KILLS.write_text(json.dumps(kept, indent=1, sort_keys=True) + "\n")
     if survivors:
         print("survivors: " + "; ".join(survivors))
     print(f"{len(bugs) - len(survivors)} of {len(bugs)} planted bugs found, {time.perf_counter() - began:.0f} s")

@@ -13,6 +13,7 @@ class Bug(NamedTuple):
     file: str
     old: str
     new: str
+    nights: str = ""  # of bursts, or one of simulator.bench_nights.PLAYS
 
 
 ENGINE, CALC, STORE = "rigd/engine/", "rigd/calc/exact/", "rigd/store/"
@@ -20,6 +21,8 @@ INTERLOCKS, OUTPUTS, CHANNELS = ENGINE + "interlocks.py", ENGINE + "outputs.py",
 STATES, PROCEDURE, MACHINE = ENGINE + "states.py", ENGINE + "procedure.py", ENGINE + "engine.py"
 ACTS, HOST, FINDINGS, PRESSURE = ENGINE + "acts.py", ENGINE + "host.py", ENGINE + "findings.py", ENGINE + "pressure.py"
 REST, OPENING = ENGINE + "rest.py", ENGINE + "opening.py"
+SURGE, CYCLES, COMBINE, TURNS = ENGINE + "surge.py", ENGINE + "cycles.py", ENGINE + "combine.py", ENGINE + "turns.py"
+LEAK = CALC + "leak.py"
 LOOP, JOURNAL, ENCODE, CALIBRATION = "rigd/loop.py", STORE + "journal.py", STORE + "encode.py", CALC + "calibration.py"
 
 BUGS = (
@@ -60,7 +63,7 @@ BUGS = (
     Bug("vent proof forgives a high sample", REST, "    if not low:\n        engine.low_since_ns = t_ns", "    if not low:\n        pass"),
     Bug("venting never ends", REST, "if t_ns - engine.since_ns > rule.timeout_ns:", "if t_ns - engine.since_ns > 20 * rule.timeout_ns:"),
     Bug("a rise is not looked at", OPENING, "self.rise_pa <= self._rig.vent.isolation_rise_pa", "True"),
-    Bug("a live supply leaves the isolation proven", OPENING, "        self.isolation_proven = self.tried = False\n\n", "        self.tried = False\n\n"),
+    Bug("a live supply leaves the isolation proven", OPENING, "        self.isolation_proven = self.tried = False\n\n", "        self.tried = False\n\n", "leak"),
     Bug("the rise test is not made", OPENING, "self._phase, self._since_ns, self.tried, self.disturbed = SHUT, t_ns, True, False", "self._phase, self._since_ns, self.tried, self.isolation_proven = IDLE, t_ns, True, True"),
     Bug("a trip does not end the rise test", REST, "calm = engine.interlocks.state == CLEAR and not", "calm = not"),
     Bug("a device away amid the rise test is overlooked", MACHINE, "self.opening.disturbed = True", "pass"),
@@ -119,4 +122,19 @@ BUGS = (
     Bug("the chain does not move on", JOURNAL, "        self.head = link(kind=kind, first_seq=first_seq, counts=counts, previous=previous, digests=digests)\n        parts", "        link(kind=kind, first_seq=first_seq, counts=counts, previous=previous, digests=digests)\n        parts"),
     Bug("a block says the wrong first number", JOURNAL, "            self._first_seq = seq\n", "            self._first_seq = seq + 1\n"),
     Bug("scans lose their width", ENCODE, "return _packed(Scan, n).pack(TAGS[Scan], n, *_SCAN_SCALARS(message), *counts)", "return _packed(Scan, n).pack(TAGS[Scan], n, *_SCAN_SCALARS(message)[:-1], 0, *counts)"),
+    # surges on stations
+    Bug("a surge counts twice", CYCLES, "self.applied += cycle.applied", "self.applied += 2 * cycle.applied", "surge"),
+    Bug("a surge cut short was felt by nobody", CYCLES, "self.partial += cycle.partial", "self.partial += cycle.partial\n        self.applied -= cycle.partial and cycle.applied", "surge"),
+    Bug("a blown cap is not noticed", SURGE, "            if sign:\n                return self._part_company(sight, sign)", "            if False:\n                return self._part_company(sight, sign)", "surge"),
+    Bug("a sag is not told", SURGE, "            why.append(\"sagged\")", "            pass", "surge"),
+    Bug("a part that sticks is back", SURGE, "            return self._returned_ns >= 0\n", "            return True\n", "surge"),
+    Bug("a surge lasts three times as long", SURGE, "if since_ns >= step.release_ns + step.rise_ns + step.hold_ns:", "if since_ns >= 3 * (step.release_ns + step.rise_ns + step.hold_ns):", "surge"),
+    Bug("a station in doubt has no say", COMBINE, "    if wants_safe or not energising:", "    if not energising:", "surge"),
+    Bug("one station alone has the say", COMBINE, "running = [at for at, engine in enumerate(self._engines) if engine.state == RUNNING]\n        wants", "running = [0]\n        wants", "surge"),
+    Bug("neighbours under pressure are not told of", COMBINE, "pressurised += engine.state not in (\"VENTED\", \"READY\")", "pressurised += 0", "surge"),
+    Bug("what a killed run has counted is forgotten", CYCLES, "self.released, self.applied, self.valid = carried.released, carried.applied, carried.valid", "self.released, self.applied, self.valid = 0, 0, 0", "surge"),
+    # cap turns
+    Bug("an onset narrowed by the angle", LEAK, "    last_tight = first_leaking = None\n    for turns, verdict in marks:\n        if verdict == TIGHT and (", "    last_tight = first_leaking = None\n    angle_u_turns = -angle_u_turns\n    for turns, verdict in marks:\n        if verdict == TIGHT and (", "leak"),
+    Bug("an onset in spite of a contradiction", LEAK, "if last_tight is not None and first_leaking is not None and last_tight >= first_leaking:", "if False:", "leak"),
+    Bug("a leak seen by one method is tight", LEAK, "    if LEAKING in verdicts:\n        return LEAKING", "    if LEAKING in verdicts:\n        return TIGHT", "leak"),
 )  # fmt: skip

@@ -276,6 +276,8 @@ class StationWatch:
                 seen.feed_low_pa = min(seen.feed_low_pa, feed_pa)
         else:
             seen.shot_s = -1.0
+        if not seen.in_shot and station.specimen.cycles > seen.felt:
+            self.settle(at, 0)
         seen.peak_pa = max(seen.peak_pa, station.specimen.peak_pa if station.specimen.up else pa)
         energised = opened or vent.wanted > 0.0 or valves["fill"].wanted > 0.0
         if energised:
