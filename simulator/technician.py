@@ -29,14 +29,15 @@ class Care:
     overlooks: tuple[str, ...]  # words of model.leak.SEEN
     forgets: float  # chance of leaving out what was asked and saying *done*
     slowest_ns: int  # longest time to an answer
+    looks_away: float = 0.0  # chance of saying that it is tight without a look
 
 
 OBEDIENT = Care(angle_error_turns=0.0, overlooks=(), forgets=0.0, slowest_ns=2 * NS)
 """Does exactly what is asked."""
 HUMAN = Care(angle_error_turns=0.8 / 64.0, overlooks=(), forgets=0.0, slowest_ns=5 * NS)
 """As obedient, with the hand that the shipped profile allows for: within a sixty-fourth of a turn."""
-CARELESS = Care(angle_error_turns=2.5 / 64.0, overlooks=("weep",), forgets=0.15, slowest_ns=70 * NS)
-"""Turns by eye, overlooks a weep, forgets the cage, answers when it suits: now and then too late."""
+CARELESS = Care(angle_error_turns=2.5 / 64.0, overlooks=("weep",), forgets=0.15, slowest_ns=70 * NS, looks_away=0.2)
+"""Turns by eye, overlooks a weep, now and then does not look at all, forgets the cage, answers when it suits: now and then too late."""
 
 
 CARE = {"obedient": OBEDIENT, "human": HUMAN, "careless": CARELESS}
@@ -104,7 +105,8 @@ class Technician:
                 self._caught_kg = bench.caught_kg
                 return DONE
             case "leak_seen":
-                return TIGHT if bench.at_the_cap in self._care.overlooks else bench.at_the_cap
+                looks_away = self._care.looks_away and self._chance.random() < self._care.looks_away
+                return TIGHT if looks_away or bench.at_the_cap in self._care.overlooks else bench.at_the_cap
             case "drops_counted":
                 return str(int((bench.caught_kg - self._caught_kg) / 998.2 / DROP_M3))
             case "caught_g":
