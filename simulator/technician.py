@@ -37,7 +37,7 @@ OBEDIENT = Care(angle_error_turns=0.0, overlooks=(), forgets=0.0, slowest_ns=2 *
 HUMAN = Care(angle_error_turns=0.8 / 64.0, overlooks=(), forgets=0.0, slowest_ns=5 * NS)
 """As obedient, with the hand that the shipped profile allows for: within a sixty-fourth of a turn."""
 CARELESS = Care(angle_error_turns=2.5 / 64.0, overlooks=("weep",), forgets=0.15, slowest_ns=70 * NS, looks_away=0.2)
-"""Turns by eye, overlooks a weep, now and then does not look at all, forgets the cage, answers when it suits: now and then too late."""
+"""Turns by eye, overlooks a weep or does not look at all, forgets the cage, answers when it suits, even too late."""
 
 
 CARE = {"obedient": OBEDIENT, "human": HUMAN, "careless": CARELESS}
