@@ -24,7 +24,7 @@ from simulator.night import Report
 from simulator.open_invariants import OpeningWatch
 from simulator.plant import MAINS_PA
 from simulator.promises import Violation
-from simulator.technician import CARELESS, HUMAN, OBEDIENT, Technician
+from simulator.technician import BLIND, HUMAN, OBEDIENT, Technician
 from simulator.world import Names, World
 
 LEAK_PROMISES = {
@@ -91,7 +91,7 @@ class LeakNight:
         self.seed, self.chance = seed, Random(f"{seed}/leak night")
         chance = self.chance
         self.rig, profile, self.step = draw(chance)
-        self.care = chance.choice((OBEDIENT, HUMAN, CARELESS, replace(HUMAN, slowest_ns=S // 2)))
+        self.care = chance.choice((OBEDIENT, HUMAN, BLIND, replace(HUMAN, slowest_ns=S // 2)))
         self.meddles = chance.choice((0.0, 0.0, 0.01))
         texts = []
         for _ in range(chance.choice((0, 0, 1, 2))):
@@ -121,7 +121,7 @@ class LeakNight:
     @property
     def plain(self) -> bool:
         """Nothing went wrong that would keep a careful person from the truth."""
-        return not (self.faults or self.meddles or self.care is CARELESS)
+        return not (self.faults or self.meddles or self.care is BLIND)
 
     def keep(self, block: bytes) -> None:
         self.record.append(block)

@@ -5,7 +5,7 @@ by hand with an error of the hand, put the cage on, wipe, look. What they answer
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from random import Random
 from typing import Protocol
@@ -36,8 +36,10 @@ OBEDIENT = Care(angle_error_turns=0.0, overlooks=(), forgets=0.0, slowest_ns=2 *
 """Does exactly what is asked."""
 HUMAN = Care(angle_error_turns=0.8 / 64.0, overlooks=(), forgets=0.0, slowest_ns=5 * NS)
 """As obedient, with the hand that the shipped profile allows for: within a sixty-fourth of a turn."""
-CARELESS = Care(angle_error_turns=2.5 / 64.0, overlooks=("weep",), forgets=0.15, slowest_ns=70 * NS, looks_away=0.2)
-"""Turns by eye, overlooks a weep or does not look at all, forgets the cage, answers when it suits, even too late."""
+CARELESS = Care(angle_error_turns=2.5 / 64.0, overlooks=("weep",), forgets=0.15, slowest_ns=70 * NS)
+"""Turns by eye, overlooks a weep, forgets the cage, answers when it suits: now and then too late."""
+BLIND = replace(CARELESS, looks_away=0.2)
+"""As careless, and now and then does not look at all: what leaked is then called tight at a larger turn."""
 
 
 CARE = {"obedient": OBEDIENT, "human": HUMAN, "careless": CARELESS}
