@@ -29,7 +29,7 @@ from simulator.open_invariants import OpeningWatch
 from simulator.person import SEEN_M3_PER_S
 from simulator.plant import PER_M2
 from simulator.promises import Violation, require
-from simulator.record_check import check_record
+from simulator.record_check import check_record, tells_of_opening
 
 if TYPE_CHECKING:
     from simulator.night import Night
@@ -423,8 +423,7 @@ class Watch:
         if result.highest_pa is not None:
             off = result.highest_pa + (result.zero_pa or 0.0) - self.highest
             require(-PA <= off <= PA, "HIGHEST_IS_MAX", result)
-        failed_before = plant.failed_at_s is not None and plant.failed_at_s * 1e9 < self.night.origin_ns
-        if failed_before:
+        if plant.failed_at_s is not None and plant.failed_at_s * 1e9 < self.night.origin_ns:
             return  # broken in an earlier run that was killed: what it once stood is not this run's to say
         if {"operator_mark", "wet", "supply_flow"} & set(result.signs) and not self._mark_can_be_trusted(result):
             if plant.failed_at_s is not None and result.failure_pa is not None:
@@ -437,7 +436,8 @@ class Watch:
                 broke = plant.failed_at_s is not None and plant.failed_at_s * 1e9 <= self.pressure_ended_ns
                 stood = plant.strength_pa if broke else plant.highest_true_pa
                 stood = min(stood, plant.yield_pa) if result.outcome == "ballooned" and plant.yield_pa else stood
-                require(stood >= profile.minimum_pa, "VERDICT_IS_EARNED", lambda: f"stood {stood}: {result}")
+                told = broke and tells_of_opening(result, plant.leak_m2)
+                require(told or stood >= profile.minimum_pa, "VERDICT_IS_EARNED", lambda: f"stood {stood}: {result}")
         if self.dirty or result.failure_pa is None or plant.strength_pa is None:
             return
         self.night.seen.others["results held to the truth"] += 1

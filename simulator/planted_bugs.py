@@ -67,6 +67,8 @@ BUGS = (
     Bug("the rise test is not made", OPENING, "self._phase, self._since_ns, self.tried, self.disturbed = SHUT, t_ns, True, False", "self._phase, self._since_ns, self.tried, self.isolation_proven = IDLE, t_ns, True, True"),
     Bug("a trip does not end the rise test", REST, "calm = engine.interlocks.state == CLEAR and not", "calm = not"),
     Bug("a device away amid the rise test is overlooked", MACHINE, "self.opening.disturbed = True", "pass"),
+    Bug("the words come back with one low sample", OPENING, "if not self._has_held(self._line_low_ns, t_ns):", "if self._line_low_ns == NEVER:"),
+    Bug("the inlet does not wait for the vent", MACHINE, "self._with_vent_seen_shut(self.wanted)", "self.wanted"),
     Bug("pockets are forgotten", OPENING, "            if state not in (\"proven\", \"vented\"):", "            if False:"),
     Bug("one transducer low is enough", CHANNELS, "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens\n", "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens[:1]\n"),
     Bug("low is proven ten times too high", CHANNELS, "self.value[at] + self.worse_high[at] < limit_pa", "self.value[at] + self.worse_high[at] < 10 * limit_pa"),

@@ -1,11 +1,12 @@
 """The record that one simulated process left: whole, chained, and true to what was said."""
 
 import hashlib
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rigd.engine.engine import Engine
-from rigd.model.messages import Reading
+from rigd.model.messages import Reading, Result
 from rigd.store import journal
 from rigd.store.encode import encode, prefixed
 from simulator.promises import require
@@ -13,7 +14,15 @@ from simulator.promises import require
 if TYPE_CHECKING:
     from simulator.invariants import Watch
 
+UNNOTICED = re.compile(r"no loss was noticed; an opening under ([0-9.]+) mm2 the rig could not have noticed")
 LOST_NS = 100_000_000  # what a killed process may lose: one block
+
+
+def tells_of_opening(result: Result, opening_m2: float) -> bool:
+    """Whether a result in which no loss was noticed names an opening as large as the one that was there, as one that
+    the rig could not have noticed."""
+    named = [UNNOTICED.search(flag) for flag in result.flags]
+    return any(float(found[1]) + 0.005 >= 1e6 * opening_m2 for found in named if found)
 
 
 def check_record(watch: "Watch", record: Sequence[bytes]) -> None:

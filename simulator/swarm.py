@@ -115,8 +115,9 @@ def flow_meter(channels: Sequence[Channel]) -> Channel:
     line = Calibration(kind="two_point", points=((low, 0.0), (high, METER_M3_PER_S)))
     return replace(
         like, name="meter", role="make_up_flow", quantity="flow", required=False, calibration=line, bit=-1,
-        range_low=-METER_M3_PER_S / 10.0, range_high=METER_M3_PER_S, accuracy=METER_M3_PER_S / 500.0, reference="",
-        head_pa=0.0, proof_pa=0.0, zero_limit=0.0, resolution=METER_M3_PER_S / 16000.0, tau_ns=200_000_000,
+        range_low=-METER_M3_PER_S / 10.0, range_high=1.1 * METER_M3_PER_S, accuracy=METER_M3_PER_S / 500.0,
+        reference="", head_pa=0.0, proof_pa=0.0, zero_limit=0.0, resolution=METER_M3_PER_S / 16000.0,
+        tau_ns=200_000_000,
     )  # fmt: skip
 
 

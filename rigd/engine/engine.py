@@ -130,7 +130,7 @@ class Engine:
         self._run_state(t_ns)
         if self.interlocks.held_by != self._was_held_by:
             self._say_interlock()
-        self.outputs.apply(self.wanted, message.seq, t_ns, out)
+        self.outputs.apply(self._with_vent_seen_shut(self.wanted), message.seq, t_ns, out)
         prompt = self.questions.next(message.seq, t_ns, self.neighbours_pressurised)
         if prompt is not None:
             out.append(prompt)
@@ -150,6 +150,13 @@ class Engine:
     def now_ns(self) -> int:
         """Time of the newest message [ns]."""
         return self._t_ns
+
+    def _with_vent_seen_shut(self, wanted: Wanted) -> Wanted:
+        """What may be told of what is wanted: inlet and air valve wait until the vent shows that it is shut. A command
+        may be lost, or the valves' power cut; when it never shows, its read-back trips."""
+        if not (wanted.inlet or wanted.air) or self.outputs.feeds or self.opening.vent_was_shut():
+            return wanted
+        return wanted._replace(inlet=False, air=False)
 
     def view(self) -> View:
         """A frozen picture of now; changes nothing."""

@@ -38,6 +38,7 @@ class Findings:
         "_was_dry",
         "_watch",
         "_wet_samples",
+        "_with_feed_pa",
         "air",
         "early",
         "ending",
@@ -75,6 +76,7 @@ class Findings:
         self.in_ramp = self.early = self.relief_lifted = self._unwatched = False
         self.first_out = ""
         self._steepest_pa = 0.0
+        self._with_feed_pa = 0.0  # how far the pressure had fallen with the feed's when the body's own fall began
         self.signs: list[str] = []
         self.trace_class = self.ending = ""
         self.observation = "not_inspected"
@@ -157,6 +159,9 @@ class Findings:
             return
         self.failure_raw_pa, self.failed_ns = watch.onset_pa, watch.onset_ns
         self.latency_ns, self.gap_ns = self.last_ns - watch.onset_ns, watch.gap_ns
+        if watch.shared_pa == watch.shared_pa:
+            self._with_feed_pa = watch.onset_pa - watch.shared_pa
+            self.flags.append("the supply fell too before the failure: it may have come below the highest pressure")
 
     def call_mark(self, sign: str = "operator_mark") -> None:
         """The operator's one key, or water beneath the specimen: the newest sample is all there is to name."""
@@ -204,6 +209,7 @@ class Findings:
         )
         if self._mark_ns >= 0 and raw_pa is not None and highest_pa > raw_pa:
             bounds.up_pa += highest_pa - raw_pa  # what it had lost already when the mark came
+        bounds.down_pa += self._with_feed_pa
         if self._unwatched:
             bounds.up_pa += self._steepest_pa  # it may have stood so much higher than any sample showed
             bounds.down_pa = self.highest_pa - (self.zero_before_pa or 0.0)  # anywhere on the way up

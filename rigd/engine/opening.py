@@ -6,13 +6,15 @@ measured, none of it assumed; in all other cases the words stay LINE AT ZERO: CR
 declares no pockets never gets further than that.
 
 The rise test is the last part of VENTING after a run, before anybody may come near: with the line proven low, supply
-and inlet shut, the vent is shut for a time and no specimen channel may rise. Any trip, any person's vent and any sample
-that is not proven low opens the vent at once. A body that lost containment cannot hold what leaks in, so nothing is
-proven with it and the test is not made. The zero of a channel never helps: the worse of zeroed and unzeroed is used.
+and inlet shut, the vent is shut for a time and no specimen channel may rise. It is compared with what it showed while
+the vent was still open, so that nothing comes while the valves settle and then stands unseen. Any trip, any person's
+vent and any sample that is not proven low opens the vent at once. A body that lost containment cannot hold what leaks
+in, so nothing is proven with it and the test is not made. The zero of a channel never helps: the worse of zeroed and
+unzeroed is used.
 """
 
 from rigd.calc.exact.quality import GOOD
-from rigd.calc.exact.rise import RiseMeter
+from rigd.calc.exact.rise import WINDOW_SHARE, RiseMeter
 from rigd.engine.channels import Channels
 from rigd.engine.outputs import SAFE, Outputs, Wanted
 from rigd.model.rig import Pocket, Rig
@@ -21,14 +23,14 @@ from rigd.model.states import LINE_AT_ZERO, SAFE_TO_OPEN
 OPENING_RULE = (
     ("pockets declared", "the rig file declares no pockets"),
     ("no trip", "a trip is latched"),
-    ("specimen low", "a specimen channel is not proven below the vent limit"),
+    ("specimen low", "a specimen channel is not proven below the vent limit for the hold time"),
     ("supply shut", "the supply or the inlet is not seen to be shut"),
     ("isolation", "no rise test has proven the isolation since the supply was last live"),
     ("pockets", "a pocket is neither proven low nor vented"),
 )
 """All that must hold, in the order in which a person would ask: (name, words when it does not)."""
 WORDS_OF = dict(OPENING_RULE)
-SETTLE_NS = 200_000_000  # after a valve says that it is shut, before a rise is counted: the last water comes to rest
+SETTLE_NS = 200_000_000  # after a valve says that it is shut, before the time it stays shut is counted
 IDLE, SHUT, OPENING_UP = "", "shut", "opening up"
 NEVER = -1
 BY_HAND = "hand-checked"
@@ -36,8 +38,8 @@ BY_HAND = "hand-checked"
 
 class Opening:
     __slots__ = (
-        "_channels", "_low_since_ns", "_meter", "_outputs", "_phase", "_rig", "_settle_ns", "_since_ns", "_vent",
-        "_watched_shut", "declared", "disturbed", "isolation_proven", "rise_pa", "said", "tried",
+        "_channels", "_line_low_ns", "_low_since_ns", "_meter", "_open_ns", "_outputs", "_phase", "_rig", "_since_ns",
+        "_test_ns", "_vent", "_watched_shut", "declared", "disturbed", "isolation_proven", "rise_pa", "said", "tried",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, channels: Channels, outputs: Outputs) -> None:
@@ -50,8 +52,11 @@ class Opening:
         self._phase, self._since_ns = IDLE, 0
         self._meter = RiseMeter(0, 1)
         self._low_since_ns = [NEVER] * len(rig.pockets)
+        self._line_low_ns = NEVER  # since when every specimen channel is proven low
         self._vent = next((output for output in rig.outputs if output.role == "vent"), None)
-        self._settle_ns = SETTLE_NS + (self._vent.read_back_ns if self._vent else 0)
+        settle_ns = SETTLE_NS + (self._vent.read_back_ns if self._vent else 0)
+        self._test_ns = int((settle_ns + rig.vent.isolation_ns) / (1.0 - WINDOW_SHARE))
+        self._open_ns = int(WINDOW_SHARE * self._test_ns)  # at its begin the vent stays open: what is there is averaged
         self._watched_shut = tuple(
             [
                 (at, output.read_back)
@@ -69,7 +74,7 @@ class Opening:
         """How long the rise test may take, 0 when this rig makes none."""
         if not self.declared or not self._rig.vent.isolation_ns or self._vent is None:
             return 0
-        return self._settle_ns + self._rig.vent.isolation_ns + self._vent.read_back_ns
+        return self._test_ns + self._vent.read_back_ns
 
     def forget(self) -> None:
         """The supply is, or may be, live: what was proven of it is proven no more."""
@@ -79,8 +84,8 @@ class Opening:
 
     def begin(self, t_ns: int) -> Wanted:
         self._phase, self._since_ns, self.tried, self.disturbed = SHUT, t_ns, True, False
-        self._meter = RiseMeter(len(self._channels.specimens), self._rig.vent.isolation_ns)
-        return Wanted(vent_shut=True)
+        self._meter = RiseMeter(len(self._channels.specimens), self._test_ns)
+        return SAFE
 
     def give_up(self) -> None:
         """Somebody or something is in the way: nothing is proven, and the vent opens."""
@@ -98,14 +103,12 @@ class Opening:
             elif self._vent is not None and elapsed_ns > self._vent.read_back_ns:
                 self._phase = IDLE
             return SAFE
-        counted_ns = elapsed_ns - self._settle_ns
-        if counted_ns >= 0:
-            channels = self._channels
-            self._meter.add(counted_ns, tuple([channels.value[at] for at in channels.specimens]))
-        if counted_ns < self._rig.vent.isolation_ns:
-            return Wanted(vent_shut=True)
+        channels = self._channels
+        self._meter.add(elapsed_ns, tuple([channels.value[at] for at in channels.specimens]))
+        if elapsed_ns < self._test_ns:
+            return Wanted(vent_shut=elapsed_ns > self._open_ns)
         self.rise_pa = self._meter.rise_pa()
-        tight = self._vent_was_shut() and self.rise_pa <= self._rig.vent.isolation_rise_pa
+        tight = self.vent_was_shut() and self.rise_pa <= self._rig.vent.isolation_rise_pa
         self._phase, self._since_ns = (OPENING_UP if tight else IDLE), t_ns
         return SAFE
 
@@ -119,13 +122,13 @@ class Opening:
         return True
 
     def _vent_shows(self, shows: float) -> bool:
-        assert self._vent is not None
-        return self._vent.read_back < 0 or self._channels.good(self._vent.read_back) == shows
+        return self._vent is None or self._vent.read_back < 0 or self._channels.good(self._vent.read_back) == shows
 
     def _vent_is_open(self) -> bool:
         return self._vent_shows(0.0)
 
-    def _vent_was_shut(self) -> bool:
+    def vent_was_shut(self) -> bool:
+        """Whether it shows that, where it can be seen."""
         return self._vent_shows(1.0)
 
     # ---- the words
@@ -133,9 +136,14 @@ class Opening:
     def look_away(self) -> None:
         """Venting begins: how long a pocket has been low is counted anew."""
         self._low_since_ns = [NEVER] * len(self._rig.pockets)
+        self._line_low_ns = NEVER
 
     def look(self, t_ns: int) -> None:
-        """Venting and at rest, in every step: how long each pocket with a sensor has been low."""
+        """Venting and at rest, in every step: how long the line and each pocket with a sensor have been low."""
+        if not self._channels.proves_below(self._rig.vent.limit_pa, t_ns):
+            self._line_low_ns = NEVER
+        elif self._line_low_ns == NEVER:
+            self._line_low_ns = t_ns
         for at, pocket in enumerate(self._rig.pockets):
             if pocket.channel < 0:
                 continue
@@ -150,9 +158,11 @@ class Opening:
         if pocket.hand_checked:
             return BY_HAND
         if pocket.channel >= 0:
-            since_ns = self._low_since_ns[at]
-            return "proven" if since_ns != NEVER and t_ns - since_ns >= self._rig.vent.hold_ns else ""
+            return "proven" if self._has_held(self._low_since_ns[at], t_ns) else ""
         return "vented" if self.is_vented(pocket) else ""
+
+    def _has_held(self, since_ns: int, t_ns: int) -> bool:
+        return since_ns != NEVER and t_ns - since_ns >= self._rig.vent.hold_ns
 
     def is_vented(self, pocket: Pocket) -> bool:
         """Whether the output that lets it out is told to, and seen to."""
@@ -169,7 +179,7 @@ class Opening:
         if not self.declared:
             return (WORDS_OF["pockets declared"],)
         missing = [WORDS_OF["no trip"]] if tripped else []
-        if not self._channels.proves_below(self._rig.vent.limit_pa, t_ns):
+        if not self._has_held(self._line_low_ns, t_ns):
             missing.append(WORDS_OF["specimen low"])
         if not self._seen_shut():
             missing.append(WORDS_OF["supply shut"])

@@ -34,6 +34,7 @@ SAFE = Wanted()
 class Outputs:
     __slots__ = (
         "_by_role",
+        "_feeding",
         "_kick_at_ns",
         "_kick_every_ns",
         "_kicks",
@@ -49,6 +50,7 @@ class Outputs:
         self._by_role = {output.role: at for at, output in enumerate(rig.outputs)}
         self.commanded = [UNKNOWN] * len(rig.outputs)
         self.energised = [False] * len(rig.outputs)
+        self._feeding = tuple([self._by_role[role] for role in ("inlet", "air") if role in self._by_role])
         self._watchdog = self._by_role.get("watchdog", UNKNOWN)
         self._kick_every_ns = rig.watchdog_ns // KICK_FRACTION
         self._kick_at_ns = 0
@@ -59,6 +61,11 @@ class Outputs:
     def kicked_ns(self) -> int:
         """When the last kick was given, 0 or less before the first."""
         return self._kick_at_ns - self._kick_every_ns
+
+    @property
+    def feeds(self) -> bool:
+        """Whether inlet or air valve of the specimen stand open, as far as they were told."""
+        return any(self.energised[at] for at in self._feeding)
 
     def forget(self, device: int) -> None:
         """A device came back: what its outputs show is unknown, so the next command to each is sent whatever it is."""

@@ -34,7 +34,7 @@ def prove(engine: Engine) -> None:
         return
     if low and t_ns - engine.low_since_ns >= rule.hold_ns:
         if _test_is_due(engine):
-            engine.say("isolation", "rise test: the vent is shut, nothing may come", takes_ns=opening.takes_ns)
+            engine.say("isolation", "rise test: the vent shuts, nothing may come", takes_ns=opening.takes_ns)
             engine.wanted = opening.begin(t_ns)
         else:
             engine.move(PROVEN, "pressure proven low on every specimen channel")

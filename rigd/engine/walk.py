@@ -160,7 +160,9 @@ class OutputsCheck(Check):
 
     def __init__(self, step: CheckOutputs, rig: Rig, sight: Sight) -> None:
         super().__init__(step, rig, sight)
-        self._waiting = [output for output in rig.outputs if output.role in WISHES and output.read_back >= 0]
+        seen = [output for output in rig.outputs if output.role in WISHES and output.read_back >= 0]
+        self._vent = next((output for output in seen if output.role == "vent"), None)
+        self._waiting = sorted(seen, key=lambda output: output.role != "vent")  # the others are opened behind it
         self._output: Output | None = None
         self._rose_ns = 0
 
@@ -173,6 +175,14 @@ class OutputsCheck(Check):
             return self._next(sight)
         shows = sight.channels.good(output.read_back)
         late = elapsed_ns >= output.read_back_ns
+        if self.phase == "vent" and self._vent is not None:  # an inlet waits for it, and is timed from then on
+            if sight.channels.good(self._vent.read_back) == 1.0:
+                self.enter("on", sight)
+                return Standing(wanted=WISHES[output.role])
+            if elapsed_ns >= self._vent.read_back_ns:
+                self.judge(sight, FAILED, f"{self._vent.name} does not follow", output=self._vent.name)
+                return self._next(sight)
+            return Standing(wanted=WISHES["vent"])
         if self.phase == "on":
             if shows == 1.0:
                 self._rose_ns = elapsed_ns
@@ -196,9 +206,10 @@ class OutputsCheck(Check):
         if not self._waiting or self._failed:
             return self.end()
         self._output = self._waiting.pop(0)
-        self.enter("on", sight)
+        waits = self._vent is not None and self._output.role in ("inlet", "air")
+        self.enter("vent" if waits else "on", sight)
         found = self._found.pop(0) if self._found else None
-        return Standing(wanted=WISHES[self._output.role], judgement=found)
+        return Standing(wanted=WISHES["vent" if waits else self._output.role], judgement=found)
 
 
 class WatchdogCheck(Check):

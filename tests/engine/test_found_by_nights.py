@@ -1,5 +1,7 @@
 """What simulated nights found wrong with the engine, each by itself, kept for good (`simulator/NIGHTS.md`)."""
 
+import pytest
+
 from rigd.model.messages import DeviceFault, Result, ValveCommand
 
 PSI = 6894.757293168362
@@ -126,3 +128,34 @@ def test_a_hold_in_the_ramp_makes_no_bound_small(bench):
     called_pa_per_s = 15.0 * PSI
     assert result.ramp_pa_per_s < 0.9 * called_pa_per_s
     assert result.bound_up_pa >= 1.5 * called_pa_per_s, "half of a mark's three seconds, at the rate called for"
+
+
+def test_the_inlet_waits_until_the_vent_shows_that_it_is_shut(bench):
+    """Seed 52975: an emergency stop that bounced for less than a scan had let the vent fall open; the inlet opened."""
+    bench.stuck["vent_valve"] = 0
+    bench.to_running()
+    for _ in range(3000):
+        bench.scan()
+        assert not bench.outputs["inlet_valve"], "the vent is open"
+        if bench.engine.state != "RUNNING":
+            break
+    assert bench.engine.interlocks.first_out == "vent_valve not confirmed" and bench.is_safe
+
+
+def test_a_body_that_fails_as_the_supply_comes_back_is_not_said_to_have_failed_at_the_highest(bench):
+    """Seed 53155: the supply sagged at 275 psi, and as it rose again the body failed at 260."""
+    bench.to_ramp(100.0)
+    bench.follow = False
+    highest, failed = bench.a, bench.a - 15.0
+    for _ in range(10):
+        bench.a = bench.b = bench.tank = bench.a - 2.0
+        bench.scan()
+    bench.a = bench.b = bench.tank = failed
+    bench.scan()
+    bench.a = bench.b = failed - 60.0
+    bench.scan(5)
+    bench.follow = True
+    result = bench.finish("rupture")
+    assert result.signs == ("pressure_fall",) and result.failure_pa == pytest.approx(highest * PSI, rel=0.02)
+    assert result.failure_pa - result.bound_down_pa <= failed * PSI
+    assert any("the supply fell too" in flag for flag in result.flags)

@@ -104,6 +104,39 @@ def test_a_device_that_was_away_amid_the_test_may_have_let_the_vent_fall_back_so
     assert any("isolation not proven" in flag for flag in bench.finish().flags)
 
 
+def test_what_comes_while_the_valves_settle_and_then_stands_is_a_rise(run_over):
+    """Found by the nights at seed 200944: 3 psi came as the vent shut, below the limit of the vent all the while."""
+    bench = run_over()
+    for _ in range(900):
+        bench.scan()
+        if bench.outputs["vent_valve"]:
+            bench.follow, bench.a, bench.b = False, 3.0, 3.0
+    assert bench.engine.state == "VENTED" and words(bench)[-1] == LINE_AT_ZERO
+    rise_pa = dict(bench.events("isolation")[-1].data)["rise_pa"]
+    assert rise_pa == pytest.approx(3.0 * PSI, rel=0.01)
+
+
+@pytest.mark.parametrize("gone", ["pressure", "trip"])
+def test_the_words_come_back_only_after_the_line_has_been_low_for_the_hold(run_over, gone):
+    """Found by the nights at seeds 52587 and 52727: one sample that was low again was enough."""
+    bench = run_over()
+    bench.seconds(6.0)
+    assert words(bench)[-1] == SAFE_TO_OPEN
+    bench.follow, bench.a, bench.b = False, 6.0, 6.0
+    if gone == "trip":
+        bench.switches["emergency_stop"] = 0
+    bench.scan()
+    bench.a = bench.b = 0.0
+    bench.switches["emergency_stop"] = 1
+    bench.seconds(0.1)
+    if gone == "trip":
+        assert bench.act("reset").kind == "granted"
+    bench.seconds(bench.rig.vent.hold_ns / 1e9 - 0.2)
+    assert words(bench)[-1] == LINE_AT_ZERO
+    bench.seconds(0.2)
+    assert words(bench)[-1] == SAFE_TO_OPEN
+
+
 def test_a_valve_seen_open_or_a_neighbour_takes_the_words_back(run_over):
     bench = run_over()
     bench.seconds(6.0)

@@ -19,6 +19,7 @@ than half of `lag_pa` behind the feed. `calc.burst` finds the same with arrays; 
 
 from math import sqrt
 
+from rigd.calc.exact.calibration import NAN
 from rigd.calc.exact.head import WATER_DENSITY_20C
 from rigd.model.profile import FailureSigns
 
@@ -45,7 +46,8 @@ class BurstWatch:
     """Feed it each good sample of the primary channel in order; it answers with a sign or nothing.
 
     After it has answered with a sign, `onset_pa` and `onset_ns` name the last sample that stood, `gap_ns` the longer of
-    the sampling gaps beside it, and `highest_pa` the maximum so far.
+    the sampling gaps beside it, and `highest_pa` the maximum so far. `shared_pa` is the pressure at the last sample
+    since the onset that had fallen with the feed, NaN for none: the body may have let go as late as there.
     """
 
     __slots__ = (
@@ -73,6 +75,7 @@ class BurstWatch:
         "onset_ns",
         "onset_pa",
         "shared_fall",
+        "shared_pa",
     )
 
     def __init__(self, signs: FailureSigns) -> None:
@@ -86,6 +89,7 @@ class BurstWatch:
         self._before = self._last = self._bends_total = 0.0
         self._bends = [0.0] * NOISE_WINDOW  # running totals of the squared bends, as they stood a window ago
         self.shared_fall = self._followed = False
+        self.shared_pa = NAN
 
     def add(self, t_ns: int, pressure_pa: float, second_pa: float, feed_pa: float, target_pa: float) -> str:
         """One sample [ns, Pa]. `second_pa` and `feed_pa` are NaN where there is no good value; `target_pa` is what is
@@ -105,6 +109,8 @@ class BurstWatch:
         if fall > threshold:
             if self._is_own_fall(fall, threshold, second_pa, feed_pa):
                 sign = PRESSURE_FALL
+            elif self.shared_fall:
+                self.shared_pa = pressure_pa
         else:
             self._falling = 0
             self.shared_fall = False
@@ -117,6 +123,7 @@ class BurstWatch:
             self._before_onset_ns = self._previous_ns
             self.onset_ns = t_ns
             self.after_onset_ns = -1
+            self.shared_pa = NAN
             if pressure_pa > FOLLOWS_FROM_PA:
                 self._followed = True
         elif self.after_onset_ns < 0:
