@@ -10,11 +10,10 @@ from random import Random
 
 from rigd.files.load import find, load_profile, load_rig
 from rigd.model.air import METER, STROKES, AirCheck
-from rigd.model.messages import Judgement, Neighbours
+from rigd.model.messages import Judgement
 from rigd.model.specimen import Specimen
 from simulator.bench_night import BENCH_PROMISES, BenchNight
 from simulator.cap_bench import CapBench
-from simulator.leak_nights import WatchedWorld
 from simulator.night import Report
 from simulator.person import DONE, Person, Question
 from simulator.transducers import ATMOSPHERE_PA
@@ -25,13 +24,10 @@ AIR_PROMISES = BENCH_PROMISES | {
     "TRIES_TOLD_ONCE": "tries are judged once and in order, no more than are allowed, and bled between",
     "ENDS_AS_JUDGED": "nothing comes after a check that did not pass, and the result tells the last check",
     "PRESSURE_AS_ASKED": "the true pressure of a check by meter is never above what it and its control allow",
-    "GIVES_WAY": "a neighbour that wants hands in the chamber soon finds this line truly at zero, until it is done",
 }
 S = 1_000_000_000
 SURE = 4.0  # standard uncertainties
 OVER = 0.25  # of the highest pressure: what the loop may overshoot on a lively rig
-VENTED_S = 15.0  # after this a neighbour finds the line at zero: the vent and its proof
-CALLS_S = (5.0, 60.0)  # for so long a neighbour has hands in the chamber
 STROKE_M3, STROKE_U = 0.2e-6, 0.01
 STROKE_TEXT, BLEED_TEXT = "Air check: give stroke", "Open the bleed"
 
@@ -102,26 +98,8 @@ class Bleeder:
         return self._person.says(prompt, seen)
 
 
-class World(WatchedWorld):
-    """Also with a neighbour that now and then wants hands in the chamber."""
-
-    def _person_acts(self) -> None:
-        night, now_s = self._night, self._night.bench.plant.t_s
-        if not self.engine.done:
-            if night.called_s is None and night.chance.random() < night.calls:
-                night.called_s, night.done_s = now_s, now_s + night.chance.uniform(*CALLS_S)
-                self._say(True)
-            elif night.called_s is not None and now_s >= night.done_s:
-                night.called_s = None
-                self._say(False)
-        super()._person_acts()
-
-    def _say(self, hands: bool) -> None:
-        self._turn(lambda seq, t_ns: Neighbours(seq=seq, t_ns=t_ns, pressurised=0, hands=hands))
-
-
 class AirNight(BenchNight):
-    judges, asks, world_of, promises = "air", ("Open the bleed", "Shut the bleed", "Air check"), World, AIR_PROMISES
+    judges, asks, promises = "air", ("Open the bleed", "Shut the bleed", "Air check"), AIR_PROMISES
 
     def __init__(self, seed: int) -> None:
         super().__init__(seed, Random(f"{seed}/air night"))
@@ -134,8 +112,7 @@ class AirNight(BenchNight):
         steps = tuple(self.step if at == self.at else each for at, each in enumerate(profile.steps))
         self.care = chance.choice(tuple(CARE))
         self.calls = chance.choice((0.0, 0.0, 0.002))  # a beat: that a neighbour asks
-        self.called_s: float | None = None
-        self.done_s = self.began_s = 0.0
+        self.began_s = 0.0
         self.draw_wrongs()
         self.came_down = False  # the fill before it leaves the pressure of the mains
         bench = WatchedBody(rig, seed=seed, test_pa=2e5, faults=self.faults)
@@ -180,8 +157,7 @@ class AirNight(BenchNight):
             is_over = plant.specimen_pa > (1.0 + OVER) * self.step.pressures_pa[-1]
             self.require(not (is_over and self.came_down), "PRESSURE_AS_ASKED", f"{plant.specimen_pa:.0f} Pa")
             self.came_down = self.came_down or not is_over
-        if self.called_s is not None and plant.t_s - max(self.called_s, self.began_s) > VENTED_S:
-            self.require(self.low and not self.live, "GIVES_WAY", f"{plant.specimen_pa:.0f} Pa, live {self.live}")
+        self.must_give_way(self.began_s)
 
     def judge(self) -> None:
         result, told = self.result, [judgement.number for judgement in self.judged]

@@ -38,7 +38,8 @@ class Truth(Protocol):
 class OpeningWatch:
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
-        straight = {c.name: c for c in shipped()[0].channels}  # the nights bend these lines; the truth stays straight
+        demo = shipped()[0]  # the nights of bursts bend its lines; the truth stays straight
+        straight = {c.name: c for c in demo.channels} if rig.name == demo.name else {}
         self._gauges = [
             [(at, Gauge(c, straight.get(c.name, c))) for at, c in enumerate(rig.channels) if c.device == device]
             for device in range(len(rig.devices))

@@ -5,12 +5,13 @@ What is promised is SAFETY.md section 8, held against the simulated world's valv
 
 import pytest
 
-from rigd.engine import air
+from rigd.engine import air, gas_leak
 from rigd.engine.air import AirStep
 from rigd.engine.cycles import CycleCount
+from rigd.engine.gas_leak import GasLeakStep
 from rigd.engine.questions import Questions
 from rigd.engine.surge import SurgeStep
-from simulator import air_nights, flush_nights, leak_nights, station_nights
+from simulator import air_nights, flush_nights, gas_nights, leak_nights, station_nights
 from simulator.bench_nights import PLAYS, is_same_again, run
 from simulator.promises import Violation
 
@@ -41,13 +42,18 @@ def test_nights_of_air_checks_keep_every_promise():
     assert outcomes >= {"air_checked", "air_left", "stopped"}
 
 
+def test_nights_of_gas_keep_every_promise():
+    outcomes = {outcome for seed in range(1, 13) for outcome in gas_nights.play(seed).outcomes}
+    assert outcomes >= {"gas_tight", "gas_leaking", "stopped"}
+
+
 @pytest.mark.parametrize("seed", [25, 35])
 def test_an_unanswered_question_under_pressure_shuts_the_inlet_in_the_same_step(seed):
     """Found by NO_SELF_START: the commands came one step after the run had ended."""
     assert leak_nights.play(seed).outcomes == ("stopped",)
 
 
-@pytest.mark.parametrize("kind", ["surge", "leak", "flush", "air"])
+@pytest.mark.parametrize("kind", sorted(PLAYS))
 def test_a_night_makes_the_same_record_under_another_hash_seed(kind):
     assert is_same_again(kind, PLAYS[kind](3))
 
@@ -110,7 +116,7 @@ PLANTED_IN_AIR = {
 def test_a_wrong_planted_in_the_air_check_is_found(monkeypatch, name, wrong, promise):
     monkeypatch.setattr(AirStep, name, wrong)
     with pytest.raises(Violation, match=promise):
-        for seed in range(6, 14):
+        for seed in range(6, 30):
             air_nights.play(seed)
 
 
@@ -119,3 +125,25 @@ def test_a_verdict_that_is_always_kind_is_found(monkeypatch):
     with pytest.raises(Violation, match="VERDICT_IS_EARNED"):
         for seed in range(1, 30):
             air_nights.play(seed)
+
+
+PLANTED_IN_GAS = {
+    "half of the leak is not told": (gas_leak, "leaked", lambda *looks: half(LEAKED(*looks)), "LEAK_HOLDS_THE_TRUTH"),
+    "every body is tight": (gas_leak, "decide", lambda leak, limit: "tight", "VERDICT_IS_EARNED"),
+    "neighbours wait": (
+        GasLeakStep, "advance", lambda self, sight: GAS_ADVANCE(self, sight._replace(hands=False)), "GIVES_WAY",
+    ),
+}  # fmt: skip
+LEAKED, GAS_ADVANCE = gas_leak.leaked, GasLeakStep.advance
+
+
+def half(flow):
+    return flow._replace(flow=0.5 * flow.flow)
+
+
+@pytest.mark.parametrize(("place", "name", "wrong", "promise"), PLANTED_IN_GAS.values(), ids=PLANTED_IN_GAS)
+def test_a_wrong_planted_in_the_gas_test_is_found(monkeypatch, place, name, wrong, promise):
+    monkeypatch.setattr(place, name, wrong)
+    with pytest.raises(Violation, match=promise):
+        for seed in range(1, 40):
+            gas_nights.play(seed)
