@@ -6,7 +6,10 @@ one `OpeningWatch(rig)` for each engine, `turned(message, said, plant)` after ev
 transducers lie or valves stick for the night's own reasons and only the record can be judged.
 """
 
+from collections import deque
 from collections.abc import Sequence
+from math import inf
+from statistics import fmean
 from typing import Protocol
 
 from rigd.model.messages import Event, Input, Output, Scan, ValveCommand
@@ -19,7 +22,8 @@ from simulator.swarm import shipped
 
 COUNT_PA = 450.0  # one count of the coarsest specimen channel, rounded up
 TRUE_PA = 2.0 * PSI  # how far the truth may stand above what good transducers show
-NOISE_PA = 1.0 * PSI  # by which two single samples of a quiet line may differ
+NOISE_PA = 1.0 * PSI  # by which two means of a few samples may differ on a noisy line
+FEW = 5  # samples
 FEEDS = ("supply", "inlet", "air")
 NEVER = -1
 
@@ -53,7 +57,9 @@ class OpeningWatch:
         self._vent = next((at for at, output in enumerate(rig.outputs) if output.role == "vent"), NEVER)
         self._live_ns = 0  # when a feed was last asked for, or seen, open; the start of a process knows nothing
         self._shut_ns = NEVER  # since when the vent is shut with every feed shut
-        self._lowest: dict[int, float] = {}
+        self._recent = {at: deque[float](maxlen=FEW) for at in self._specimens}
+        self._before: dict[int, float] = {}  # means, as the vent was told to shut
+        self._shut: dict[int, list[float]] = {at: [] for at in self._specimens}  # samples since then
         self._proven_ns = NEVER  # when a rise test last ended well
         self.says_safe = False
         self.safe_said = 0
@@ -91,9 +97,12 @@ class OpeningWatch:
         if any(self._is_live(at) for at in range(len(self._sent))):
             self._live_ns = scan.t_ns
             self._shut_ns = NEVER
-        if self._shut_ns != NEVER:
+        if self._shut_ns == NEVER:
+            for at, recent in self._recent.items():
+                recent.append(self.value[at])
+        else:
             for at in self._specimens:
-                self._lowest[at] = min(self._lowest.get(at, self.value[at]), self.value[at])
+                self._shut[at].append(self.value[at])
                 if self._low_ns[at] == NEVER:
                     self._shut_ns = NEVER  # a test in which the line was not low proves nothing
                     break
@@ -109,7 +118,9 @@ class OpeningWatch:
         self._sent[command.output] = command.counts
         if command.output == self._vent:
             if command.counts != self.rig.outputs[self._vent].counts_safe:
-                self._shut_ns, self._lowest = command.t_ns, {}
+                self._shut_ns = command.t_ns
+                self._before = {at: fmean(recent or [self.value[at]]) for at, recent in self._recent.items()}
+                self._shut = {at: [] for at in self._specimens}
             elif self._shut_ns != NEVER:
                 self._end_test(command.t_ns)
         elif self._is_live(command.output):
@@ -117,11 +128,15 @@ class OpeningWatch:
 
     def _end_test(self, t_ns: int) -> None:
         rule = self.rig.vent
-        held = t_ns - self._shut_ns >= rule.isolation_ns > 0 and self._lowest
-        tight = all(self.value[at] - lowest <= rule.isolation_rise_pa + NOISE_PA for at, lowest in self._lowest.items())
+        held = t_ns - self._shut_ns >= rule.isolation_ns > 0
         self._shut_ns = NEVER
-        if held and tight:
+        if held and all(self._rise_pa(at) <= rule.isolation_rise_pa + NOISE_PA for at in self._specimens):
             self._proven_ns = t_ns
+
+    def _rise_pa(self, at: int) -> float:
+        """From the lower of before the vent shut and just after, to the last quarter: what comes later is not seen."""
+        shut = self._shut[at]
+        return fmean(shut[-(len(shut) // 4 or 1) :]) - min(self._before[at], fmean(shut[:FEW])) if shut else inf
 
     # ---- the words
 
