@@ -286,6 +286,7 @@ class Engine:
             case "VENTED" | "READY" | "ARMED" if not self.done:  # a person may have ended the run in this step
                 rest.stand(self)
             case "UNPROVEN":
+                self.opening.look(t_ns)
                 if t_ns - self.since_ns > HAND_CHECK_NS:
                     if self.paused:
                         self.end_run("stopped", VENT, "nobody could say that the line is at zero")

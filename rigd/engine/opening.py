@@ -52,7 +52,7 @@ class Opening:
         self._phase, self._since_ns = IDLE, 0
         self._meter = RiseMeter(0, 1)
         self._low_since_ns = [NEVER] * len(rig.pockets)
-        self._line_low_ns = NEVER  # since when every specimen channel is proven low
+        self._line_low_ns = NEVER  # since when every specimen channel is proven low: the last moment when one was not
         self._vent = next((output for output in rig.outputs if output.role == "vent"), None)
         settle_ns = SETTLE_NS + (self._vent.read_back_ns if self._vent else 0)
         self._test_ns = int((settle_ns + rig.vent.isolation_ns) / (1.0 - WINDOW_SHARE))
@@ -139,10 +139,8 @@ class Opening:
         self._line_low_ns = NEVER
 
     def look(self, t_ns: int) -> None:
-        """Venting and at rest, in every step: how long the line and each pocket with a sensor have been low."""
-        if not self._channels.proves_below(self._rig.vent.limit_pa, t_ns):
-            self._line_low_ns = NEVER
-        elif self._line_low_ns == NEVER:
+        """In every step but under pressure: how long the line and each pocket with a sensor have been low."""
+        if self._line_low_ns == NEVER or not self._channels.proves_below(self._rig.vent.limit_pa, t_ns):
             self._line_low_ns = t_ns
         for at, pocket in enumerate(self._rig.pockets):
             if pocket.channel < 0:

@@ -137,6 +137,18 @@ def test_the_words_come_back_only_after_the_line_has_been_low_for_the_hold(run_o
     assert words(bench)[-1] == SAFE_TO_OPEN
 
 
+def test_a_check_by_hand_proves_nothing_that_a_sensor_must(run_over):
+    bench = run_over()
+    bench.follow, bench.a, bench.b = False, 0.0, 6.0
+    bench.scan(2100)
+    assert bench.engine.state == "UNPROVEN"
+    bench.engine.opening.isolation_proven = True  # as in a run that had paused
+    bench.seconds(2.0)
+    assert bench.act("hand_check").kind == "granted"
+    assert bench.engine.state == "VENTED" and SAFE_TO_OPEN not in words(bench), "not even for one step"
+    assert any("specimen channel" in lack for lack in bench.engine.view().opening_lacks)
+
+
 def test_a_valve_seen_open_or_a_neighbour_takes_the_words_back(run_over):
     bench = run_over()
     bench.seconds(6.0)
