@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from math import isfinite, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from rigd.calc.water import compressibility_per_pa
 
@@ -359,7 +359,7 @@ def _fit(design: np.ndarray, values: np.ndarray, each_u: np.ndarray) -> tuple[np
     inverse = np.linalg.inv((weighted / scales).T @ (weighted / scales))
     missed = values / each_u - weighted @ (best / scales)
     freedom = values.size - design.shape[1]
-    return best / scales, inverse / np.outer(scales, scales), float(stats.chi2.sf(missed @ missed, freedom))
+    return best / scales, inverse / np.outer(scales, scales), float(scipy.stats.chi2.sf(missed @ missed, freedom))
 
 
 def _as_air(
@@ -430,7 +430,7 @@ def judge_air(air: Air, most_m3: float, level: float = 0.95) -> str:
     _check_positive("most free air", most_m3, "a profile that asks for none asks for what cannot be measured")
     if not 0.5 <= level < 1.0:
         raise ValueError(f"level is {level}; allowed: 0.5 to below 1, such as 0.95")
-    guard = float(stats.norm.ppf(level)) * air.free_air_u_m3
+    guard = float(scipy.stats.norm.ppf(level)) * air.free_air_u_m3
     if air.free_air_m3 + guard <= most_m3:
         return "accept"
     return "reject" if air.free_air_m3 - guard > most_m3 else "undecided"
@@ -489,7 +489,8 @@ def watch_softness(sound_days: ArrayLike, today: float, least_sigma: float = 0.0
             "a value that never differs is not measured finely enough"
         )
     usual = float(np.mean(days))
-    limit = usual + float(stats.t.ppf(1.0 - FALSE_ALARM_CHANCE, days.size - 1)) * sigma * sqrt(1.0 + 1.0 / days.size)
+    reach = float(scipy.stats.t.ppf(1.0 - FALSE_ALARM_CHANCE, days.size - 1))
+    limit = usual + reach * sigma * sqrt(1.0 + 1.0 / days.size)
     softer = not today <= limit
     why = (
         f"softer than on {days.size} sound days: {today:g}, usual {usual:g}, limit {limit:g}. "

@@ -9,7 +9,7 @@ Nothing is known here of a rig, nor of waves beyond the one jump of `surge`.
 
 from math import ceil, exp, hypot, inf, log, sqrt
 
-from scipy.optimize import brentq
+import scipy
 
 from rigd.calc.surge import WATER_KG_PER_M3, joukowsky_pa, need_above_zero, need_zero_or_more
 
@@ -134,7 +134,7 @@ def pocket_peak_pa(
     if surplus_pa(MOST_LOG_SQUEEZE) > 0.0:
         return inf
     start = _log_squeeze_at_balance(driving_pa, pocket_pa, exponent)
-    turn = brentq(surplus_pa, start, MOST_LOG_SQUEEZE, xtol=1e-13, rtol=1e-13)
+    turn = scipy.optimize.brentq(surplus_pa, start, MOST_LOG_SQUEEZE, xtol=1e-13, rtol=1e-13)
     return pocket_pa * exp(exponent * turn)
 
 

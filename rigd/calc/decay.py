@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from math import inf, isfinite, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
 
 from rigd.calc.air import MISFIT_CHANCE, Air
 from rigd.calc.water import density_kg_per_m3
@@ -380,7 +380,9 @@ class _Dwell:
 
 def _told(dwell: _Dwell, stiffness_u: float) -> Separation:
     """Fit, and state each part with its uncertainty: of the fit, of the stiffness, and of the law of creep."""
-    best = optimize.least_squares(dwell.residuals, dwell.start(), dwell.slopes, method="lm", args=(dwell.whitening(),))
+    best = scipy.optimize.least_squares(
+        dwell.residuals, dwell.start(), dwell.slopes, method="lm", args=(dwell.whitening(),)
+    )  # fmt: skip
     fitted_u = np.sqrt(np.diag(np.linalg.inv(best.jac.T @ best.jac))) * dwell.units
     _, leak, creep, thermal, creep_power, _ = (float(part) for part in best.x * dwell.units)
     whole = float(dwell.creeping(creep_power)[-1])  # 1 for a single load
@@ -401,7 +403,7 @@ def _told(dwell: _Dwell, stiffness_u: float) -> Separation:
         temperature=Share(m3=-thermal * dwell.warming.whole, u_m3=heat_u),
         creep_exponent=creep_power,
         thermal_m3_per_k=thermal,
-        misfit_chance=float(stats.chi2.sf(2.0 * best.cost + dwell.warming.misses, freedom)),
+        misfit_chance=float(scipy.stats.chi2.sf(2.0 * best.cost + dwell.warming.misses, freedom)),
     )
 
 

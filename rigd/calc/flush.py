@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, radians, sin, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from rigd.calc.exact.aim import wrapped_deg
 from rigd.calc.stats.intervals import hits_interval, share_interval
@@ -107,7 +107,7 @@ def mean_direction(angles_deg: ArrayLike, level: float = LEVEL) -> Direction:
     off = np.array([wrapped_deg(float(angle) - mean_deg) for angle in angles])
     low = high = None
     if angles.size > 1 and np.max(np.abs(off)) <= MOST_SPREAD_DEG:
-        reach = float(stats.t.ppf((1.0 + level) / 2.0, angles.size - 1) * np.std(off, ddof=1)) / sqrt(angles.size)
+        reach = float(scipy.stats.t.ppf((1.0 + level) / 2.0, angles.size - 1) * np.std(off, ddof=1)) / sqrt(angles.size)
         low, high = mean_deg - reach, mean_deg + reach
     return Direction(
         aims=int(angles.size), mean_deg=mean_deg, resultant=resultant, low_deg=low, high_deg=high, level=level

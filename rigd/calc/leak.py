@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from math import isfinite, pi, sqrt
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from rigd.calc.water import density_kg_per_m3
 
@@ -401,7 +401,7 @@ def judge_leak(leak_m3_per_s: float, u_m3_per_s: float, limit_m3_per_s: float, l
     """
     _need_numbers({"limit": limit_m3_per_s}, {"uncertainty": u_m3_per_s}, {"leak": leak_m3_per_s})
     _need("level", 0.5 <= level < 1.0, level, "0.5 to below 1, such as 0.95")
-    guard = float(stats.norm.ppf(level)) * u_m3_per_s
+    guard = float(scipy.stats.norm.ppf(level)) * u_m3_per_s
     if leak_m3_per_s + guard <= limit_m3_per_s:
         return "accept"
     return "reject" if leak_m3_per_s - guard > limit_m3_per_s else "undecided"

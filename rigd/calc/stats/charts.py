@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.signal import lfilter
 
 ADVICE = "Advice only, never an interlock: this differs from the first accepted cycles; a person should look."
 D2 = 1.128
@@ -264,7 +264,7 @@ def ewma(
     _need_sigma(sigma, target)
     if not (0.0 < weight <= 1.0 and math.isfinite(width) and width > 0.0):
         raise ValueError(f"weight {weight}, width {width}; allowed: a weight above 0 up to 1, a width above 0")
-    smooth, _ = lfilter([weight], [1.0, weight - 1.0], points, zi=[(1.0 - weight) * target])
+    smooth, _ = scipy.signal.lfilter([weight], [1.0, weight - 1.0], points, zi=[(1.0 - weight) * target])
     half = np.full(points.size, width * sigma * math.sqrt(weight / (2.0 - weight)))
     if not steady:
         half = half * np.sqrt(1.0 - (1.0 - weight) ** (2.0 * np.arange(1, points.size + 1)))

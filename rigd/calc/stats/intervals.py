@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 MOST_ROUNDS = 100_000
 """Rounds of expectation and maximisation: a few to some thousands are enough for tens of specimens."""
@@ -313,8 +313,8 @@ def hits_interval(hits: int, aims: int, level: float = 0.95) -> tuple[float, flo
     if not 0 <= hits <= aims or aims < 1 or hits != int(hits) or aims != int(aims):
         raise ValueError(f"{hits} hits of {aims} aims; allowed: at least one aim, and whole hits from 0 to all of them")
     tail = (1.0 - level) / 2.0
-    low = 0.0 if hits == 0 else float(stats.beta.ppf(tail, hits, aims - hits + 1))
-    high = 1.0 if hits == aims else float(stats.beta.ppf(1.0 - tail, hits + 1, aims - hits))
+    low = 0.0 if hits == 0 else float(scipy.stats.beta.ppf(tail, hits, aims - hits + 1))
+    high = 1.0 if hits == aims else float(scipy.stats.beta.ppf(1.0 - tail, hits + 1, aims - hits))
     return low, high
 
 
@@ -357,5 +357,6 @@ def share_interval(shares: ArrayLike, level: float = 0.95) -> tuple[float, float
     if caught.ndim != 1 or caught.size < 2 or not np.all((caught >= 0.0) & (caught <= 1.0)):
         raise ValueError(f"shares {shares}; allowed: one row of at least two aims, each from 0 to 1; repeat the aim")
     mean = float(np.mean(caught))
-    reach = float(stats.t.ppf((1.0 + level) / 2.0, caught.size - 1) * np.std(caught, ddof=1)) / math.sqrt(caught.size)
+    factor = scipy.stats.t.ppf((1.0 + level) / 2.0, caught.size - 1)
+    reach = float(factor * np.std(caught, ddof=1)) / math.sqrt(caught.size)
     return mean, max(0.0, mean - reach), min(1.0, mean + reach)
