@@ -1,4 +1,4 @@
-"""The demo under virtual time, from the command line to the sealed record and back; the live one in `alone`."""
+"""The demo under virtual time, from the command line to the sealed record and back; the live one is marked `live`."""
 
 import json
 import os
@@ -58,7 +58,7 @@ def test_other_ends_have_their_own_words_and_codes(
     assert (found, told["outcome"]) == (code, outcome), told
 
 
-@pytest.mark.alone
+@pytest.mark.live
 def test_the_live_demo_bursts_over_modbus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     code, told, trouble = rigd(tmp_path, "demo", "burst", "--seed", "9", "--truth")
     assert code == errors.DONE, trouble

@@ -1,13 +1,12 @@
 """`rigd demo leak` and `rigd demo flush` in real time over Modbus TCP, from the command line to the sealed record.
 
-Both are played at once, each on a rig of its own, by shipped profiles with fewer looks and shorter times.
+Each is played on a rig of its own, by a shipped profile with fewer looks and shorter times.
 """
 
 import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ import pytest
 from rigd.files.load import find
 from rigd.model import errors
 
-pytestmark = pytest.mark.alone
+pytestmark = pytest.mark.live
 LONGEST_S = 240
 QUICKER = {
     "cap-turn-quick": {
@@ -41,37 +40,20 @@ QUICKER = {
 }
 
 
-def begin(kind: str, profile: str, seed: int, folder: Path) -> subprocess.Popen[str]:
+def play(kind: str, profile: str, seed: int, folder: Path) -> dict[str, Any]:
+    """What the demo said once it has ended."""
     text = find(profile, "profile").read_text()
     for shipped, quicker in QUICKER[profile].items():
         assert shipped in text, shipped
         text = text.replace(shipped, quicker)
     (folder / f"{kind}.yaml").write_text(text)
     words = ["--profile", str(folder / f"{kind}.yaml"), "--records", str(folder / kind), "--seed", str(seed)]
-    return subprocess.Popen(
+    done = subprocess.run(
         [sys.executable, "-m", "rigd.cli.main", "demo", kind, *words, "--truth", "--json"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        capture_output=True, text=True, timeout=LONGEST_S, check=False,
     )  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, dict[str, Any]]]:
-    """What each of the two said, once both have ended."""
-    folder = tmp_path_factory.mktemp("demos")
-    playing = {
-        "leak": begin("leak", "cap-turn-quick", 1, folder), "flush": begin("flush", "flush-direction", 3, folder)
-    }  # fmt: skip
-    found = {}
-    try:
-        for kind, process in playing.items():
-            said, trouble = process.communicate(timeout=LONGEST_S)
-            assert process.returncode == errors.DONE, (kind, trouble)
-            found[kind] = json.loads(said)
-        yield found
-    finally:
-        for process in playing.values():
-            with process:  # closes what it wrote to
-                process.kill()
+    assert done.returncode == errors.DONE, done.stderr
+    return json.loads(done.stdout)
 
 
 def prove(told: dict[str, Any]) -> dict[str, Any]:
@@ -86,22 +68,24 @@ def prove(told: dict[str, Any]) -> dict[str, Any]:
     return json.loads((record / "run.json").read_text())
 
 
-def test_a_cap_is_loosened_by_hands_at_the_simulated_rig_until_it_leaks(told: dict[str, dict[str, Any]]) -> None:
-    onset, truth = told["leak"]["onset"], told["leak"]["truth"]["onset_turns"]
-    assert told["leak"]["outcome"] == "leak_onset"
+def test_a_cap_is_loosened_by_hands_at_the_simulated_rig_until_it_leaks(tmp_path: Path) -> None:
+    told = play("leak", "cap-turn-quick", 1, tmp_path)
+    onset, truth = told["onset"], told["truth"]["onset_turns"]
+    assert told["outcome"] == "leak_onset"
     assert (onset["last_tight_turns"], onset["first_leaking_turns"]) == (0.125, 0.25)
     assert 0.125 < truth <= 0.25, "an obedient hand turns to the mark"
-    run = prove(told["leak"])
+    run = prove(told)
     looks = [dict(each["data"]) for each in run["judgements"]]
     assert [look["turns"] for look in looks] == [0.0, 0.125, 0.25]
     seen = [look["seen"] for look in looks]
     assert seen[:2] == ["tight", "tight"] and seen[2] in ("weep", "drops", "stream")
 
 
-def test_a_drain_is_aimed_by_hands_at_the_simulated_rig_and_its_water_adds_up(told: dict[str, dict[str, Any]]) -> None:
-    aims, bias = told["flush"]["aims"], told["flush"]["truth"]["bias_deg"]
-    assert told["flush"]["outcome"] == "aimed" and aims["measured"] == len(aims["aims"]) == 2
-    run = prove(told["flush"])
+def test_a_drain_is_aimed_by_hands_at_the_simulated_rig_and_its_water_adds_up(tmp_path: Path) -> None:
+    told = play("flush", "flush-direction", 3, tmp_path)
+    aims, bias = told["aims"], told["truth"]["bias_deg"]
+    assert told["outcome"] == "aimed" and aims["measured"] == len(aims["aims"]) == 2
+    run = prove(told)
     for judged in run["judgements"]:
         aim = dict(judged["data"])
         assert aim["error_deg"] == pytest.approx(bias, abs=10.0), "its play and the reading of it are some degrees"

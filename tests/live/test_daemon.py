@@ -79,7 +79,7 @@ async def start_pressure(process: RigProcess) -> None:
         assert granted, words
 
 
-@pytest.mark.alone
+@pytest.mark.live
 @pytest.mark.parametrize("where", ["scan", "socket", "terminal"])
 async def test_a_bug_anywhere_leaves_the_rig_safe_and_the_record_whole(
     process: RigProcess, where: str, monkeypatch: pytest.MonkeyPatch
@@ -118,7 +118,7 @@ async def test_a_bug_anywhere_leaves_the_rig_safe_and_the_record_whole(
     assert '"outcome": "interrupted"' in (folder / "run.json").read_text()
 
 
-@pytest.mark.alone
+@pytest.mark.live
 async def test_pressure_never_rises_before_its_record_is_with_the_writer(process: RigProcess) -> None:
     """Invariant 17. Every command that can raise pressure is preceded by the block that holds it."""
     order: list[str] = []
@@ -156,7 +156,7 @@ async def test_pressure_never_rises_before_its_record_is_with_the_writer(process
             assert order[at + 1] == "block", order[at : at + 4]
 
 
-@pytest.mark.alone
+@pytest.mark.live
 async def test_a_trip_acts_at_once_and_is_announced_when_its_block_is_on_the_disk(
     process: RigProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -183,7 +183,7 @@ async def test_a_trip_acts_at_once_and_is_announced_when_its_block_is_on_the_dis
     assert (await asyncio.wait_for(running, 30))[0].exit_code == 4
 
 
-@pytest.mark.alone
+@pytest.mark.live
 async def test_the_feed_and_the_record_tell_of_the_computer(process: RigProcess) -> None:
     """HostReports come about ten times a second, and a watcher sees the state change."""
     heard: list[object] = []
@@ -203,7 +203,7 @@ async def test_the_feed_and_the_record_tell_of_the_computer(process: RigProcess)
     assert kinds[-1] == "closed" and {"view", "event", "result"} <= set(kinds)
 
 
-@pytest.mark.alone
+@pytest.mark.live
 @pytest.mark.parametrize(
     ("limit", "outcome", "code", "opening"),
     [("REST_S", "stopped", errors.STOPPED, LINE_AT_ZERO), ("LEAVE_S", "interrupted", errors.TRIPPED, NOT_PROVEN)],
@@ -226,7 +226,7 @@ async def test_who_leaves_before_there_is_a_result_gets_the_exit_code_of_the_rec
     assert next(frame for frame in process.frames if frame.kind == "closed").body["exit_code"] == code
 
 
-@pytest.mark.alone
+@pytest.mark.live
 async def test_an_unproven_line_is_told_and_gravest_though_the_record_cannot_be_closed(
     process: RigProcess, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 ) -> None:

@@ -65,7 +65,7 @@ async def first_prompt(client: Client) -> dict:
     return await asyncio.to_thread(look)
 
 
-@pytest.mark.alone
+@pytest.mark.live
 async def test_terminal_socket_feed_and_record_ask_the_same_and_a_second_person_may_answer(
     quick_job: Job, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -20,7 +20,7 @@ from rigd.store.keys import make_key
 from rigd.store.runs import list_runs, verify_records
 
 PSI = 6894.757293168361  # [Pa], NIST SP 811 (2008) appendix B.8: 1 psi = 6.894757 E+03 Pa
-pytestmark = pytest.mark.alone
+pytestmark = pytest.mark.live
 
 
 def result_of(process: subprocess.Popen[str]) -> dict:
@@ -57,7 +57,6 @@ def test_a_whole_run_from_two_terminals(bench) -> None:
 
 def test_verbs_are_granted_and_refused_in_words(bench) -> None:
     bench.simulate()
-    bench.be_patient()
     process = bench.start()
     bench.view(lambda view: view["state"] == "READY", process)
     early = bench.rigd("start", "--operator", "B. Kim")
@@ -89,6 +88,7 @@ def test_a_signal_vents_proves_and_closes_the_record(bench, number: int) -> None
     assert (process.returncode, result["outcome"]) == (errors.STOPPED, "stopped")
 
 
+@pytest.mark.alone
 def test_killed_in_mid_ramp(bench) -> None:
     """kill -9 under pressure: the relay vents by itself, at most 250 ms are lost, the record says interrupted, and the
     next start raises nothing. With a key, what was recorded is signed up to the last second and sealed by the next."""

@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 
-from rigd.control import Client
 from rigd.model import errors
 from rigd.model.errors import RigUnreachable
 from rigd.store.runs import list_runs, verify_records
@@ -15,7 +14,7 @@ from rigd.store.runs import list_runs, verify_records
 PERSON = "A. Novak"
 LIMIT_S = 60.0
 SPECIMENS = ("1=K-07", "3=L-03")
-pytestmark = pytest.mark.alone
+pytestmark = pytest.mark.live
 
 
 def wait_for(true: Callable[[], bool]) -> None:
@@ -27,11 +26,10 @@ def wait_for(true: Callable[[], bool]) -> None:
 
 def attend(bench, process, until: Callable[[dict[int, dict[str, Any]]], bool]) -> dict[int, dict[str, Any]]:
     """Watch and answer every station's questions until the views are as wanted, or the process has closed."""
-    wait_for(lambda: bench.socket.exists() or process.poll() is not None)
     seen: dict[int, dict[str, Any]] = {}
     answered: set[tuple[int, int]] = set()
     deadline = time.monotonic() + LIMIT_S
-    with Client(bench.socket) as client:
+    with bench.connect(process) as client:
         client.ask("watch")
         try:
             for frame in client.frames(LIMIT_S):

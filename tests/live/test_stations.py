@@ -28,7 +28,7 @@ from simulator.surge_bench import SurgeBench
 
 PERSON = "A. Novak"
 LONG = "1000"
-pytestmark = pytest.mark.alone
+pytestmark = pytest.mark.live
 
 
 class BenchDriver:
