@@ -44,7 +44,7 @@ test: .venv/.test .venv/.tools .venv/.other
 bench: .venv/.test
 	@for file in benchmarks/*.py; do echo "== $$file"; .venv/bin/python "$$file"; done
 
-nights: .venv/.test
+nights: .venv/.test .venv/.tools
 	.venv/bin/python -m simulator.nights --compiled --hours $(HOURS) --seed $(SEED) --jobs $(WORKERS)
 	.venv/bin/python -m simulator.bench_nights --kind surge --hours $(BENCH_HOURS) --seed $(SEED)
 	.venv/bin/python -m simulator.bench_nights --kind leak --hours $(BENCH_HOURS) --seed $(SEED)

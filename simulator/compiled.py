@@ -4,8 +4,7 @@ A campaign is slow for one reason only, that Python interprets it. mypyc (of the
 Python, the files as they are. The copy lies in `records/compiled/` under a hash of its sources, so it is made once.
 Only what nights of bursts use is compiled: gcc takes many minutes for all of the engine. What a compiled night says
 must be what the shipped files say: every 50th night is played again by those, in another interpreter under another hash
-seed, and the two records must have the same hash. Nothing compiled is ever shipped, and without mypyc or a C compiler
-nights are played as they are.
+seed, and the two records must have the same hash. Nothing compiled is ever shipped.
 """
 
 import hashlib
@@ -14,11 +13,13 @@ import os
 import shutil
 import subprocess
 import sys
+import sysconfig
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = ("rigd", "drivers", "simulator", "profiles")
 WHERE = Path("records/compiled")
+# Whatever runs once or more in a step of a night.
 BUSY = (
     *(f"rigd/engine/{name}.py" for name in ("acts", "channels", "endings", "engine", "findings", "host", "interlocks",
                                             "opening", "outputs", "pressure", "procedure", "questions", "rest",
@@ -27,8 +28,9 @@ BUSY = (
     "rigd/loop.py",
     "rigd/store/encode.py",
     "rigd/store/journal.py",
-    *(f"simulator/{name}.py" for name in ("crowd", "evidence", "gauge", "invariants", "night", "night_plant", "person",
-                                          "plant", "storm", "transducers", "valves", "water")),
+    *(f"simulator/{name}.py" for name in ("bodies", "crowd", "evidence", "gauge", "invariants", "night", "night_plant",
+                                          "open_invariants", "person", "plant", "record_check",
+                                          "storm", "transducers", "valves", "water")),
 )  # fmt: skip
 NOT_ASKED = (
     "arg-type", "assignment", "attr-defined", "call-arg", "call-overload", "dict-item", "has-type", "index",
@@ -48,12 +50,18 @@ def sources(root: Path) -> dict[str, bytes]:
     return found
 
 
-def compile_tree() -> tuple[Path | None, str]:
-    """The folder of the compiled copy, or None and why there is none."""
+class NotCompiled(Exception):
+    """Why there is no compiled copy, in words."""
+
+
+def compile_tree() -> tuple[Path, str]:
+    """The folder of the compiled copy, and whether it was made now. Raises NotCompiled."""
     if importlib.util.find_spec("mypyc") is None:
-        return None, "mypyc is not installed (pip install mypy)"
+        raise NotCompiled("mypyc is not installed: pip install mypy")
     if not any(shutil.which(name) for name in ("cc", "gcc", "clang")):
-        return None, "there is no C compiler"
+        raise NotCompiled("there is no C compiler: on Debian, apt-get install gcc libc6-dev")
+    if not (Path(sysconfig.get_path("include")) / "Python.h").exists():
+        raise NotCompiled("the headers of this Python are missing: on Debian, apt-get install python3-dev")
     files = sources(ROOT)
     digest = hashlib.sha256(repr((sys.version, sorted(files.items()))).encode()).hexdigest()[:16]
     tree = (WHERE / digest).resolve()
@@ -65,22 +73,12 @@ def compile_tree() -> tuple[Path | None, str]:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     busy = [str(p.relative_to(tree)) for pattern in BUSY for p in sorted(tree.glob(pattern)) if p.name != "__init__.py"]
-    left_out: list[str] = []
-    while busy:
-        wrong = _compile(tree, busy)
-        if not wrong:
-            (tree / "done").touch()
-            return tree, "compiled" + (f" but for {', '.join(left_out)}" if left_out else "")
-        file = wrong.partition(":")[0]
-        if file not in busy:
-            return None, f"mypyc: {wrong}"
-        busy.remove(file)  # it is played as it is, the others compiled
-        left_out.append(file)
-    return None, "nothing compiles"
+    _compile(tree, busy)
+    (tree / "done").touch()
+    return tree, "compiled"
 
 
-def _compile(tree: Path, busy: list[str]) -> str:
-    """The first error, or ""."""
+def _compile(tree: Path, busy: list[str]) -> None:
     quiet = [word for code in NOT_ASKED for word in ("--disable-error-code", code)]
     try:
         done = subprocess.run(
@@ -89,9 +87,10 @@ def _compile(tree: Path, busy: list[str]) -> str:
             env=os.environ | {"PYTHONPATH": "", "MYPYC_OPT_LEVEL": "2", "MYPYC_DEBUG_LEVEL": "0"},
         )  # fmt: skip
     except subprocess.TimeoutExpired:
-        return f"compiling took longer than {LONGEST_S:.0f} s"
-    wrong = [line for line in (done.stdout + done.stderr).splitlines() if "error:" in line]
-    return "" if not done.returncode else wrong[0] if wrong else f"exit code {done.returncode}"
+        raise NotCompiled(f"compiling took longer than {LONGEST_S:.0f} s") from None
+    if done.returncode:
+        wrong = [line for line in (done.stdout + done.stderr).splitlines() if "error:" in line]
+        raise NotCompiled(f"mypyc: {wrong[0]}" if wrong else f"mypyc ended with exit code {done.returncode}")
 
 
 def run_there(tree: Path, arguments: list[str]) -> int:

@@ -2,7 +2,7 @@
 
     python -m simulator.nights --hours 20 --seed 1 --jobs 2
     python -m simulator.nights --only 1234            one night, as a failure's line says
-    python -m simulator.nights --compiled ...         the same, in a compiled copy where that can be made (`compiled`)
+    python -m simulator.nights --compiled ...         the same, in a compiled copy (`compiled`), or an error
 
 Each seed is one night; seeds go up from the first until the hours are simulated. A failure prints one line that
 reproduces it and writes the record of that process. The last lines are what was met, what was not, and how fast it was.
@@ -14,15 +14,17 @@ import json
 import math
 import multiprocessing
 import os
+import resource
 import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
+from multiprocessing.pool import ThreadPool
 from pathlib import Path
 
 from rigd.store.encode import decode, split
 from rigd.store.journal import _parse, _take_apart
-from simulator.compiled import ROOT, SOURCE_NAME, compile_tree, run_there
+from simulator.compiled import ROOT, SOURCE_NAME, NotCompiled, compile_tree, run_there
 from simulator.night import Night, Report
 from simulator.promises import INVARIANTS, Violation
 from simulator.sometimes import Seen
@@ -41,7 +43,7 @@ class Campaign:
 
     simulated_s: float = 0.0
     wall_s: float = 0.0
-    cpu_s: float = 0.0  # processor time of the nights alone: others may use the machine meanwhile
+    cpu_s: float = 0.0  # processor time of all that: others may use the machine meanwhile
     nights: int = 0
     runs: int = 0
     strikes: int = 0
@@ -101,6 +103,7 @@ def play_many(
 ) -> Campaign:
     """Seeds first, first + step, ... until so many hours are simulated, or so many minutes of ours have passed."""
     campaign, began, cpu_began_s = Campaign(), time.perf_counter(), time.process_time()
+    gc.freeze()  # what is there before the first night stays: the collector need not look at it after each
     seed = first
     while campaign.simulated_s < hours * 3600.0 and len(campaign.failures) < kill_at:
         if time.perf_counter() - began > minutes * 60.0:
@@ -150,29 +153,36 @@ def commit() -> str:
     return done.stdout.strip() or "unknown"
 
 
-def twice(heads: dict[int, str]) -> list[str]:
+def twice(heads: dict[int, str], jobs: int = 1) -> list[str]:
     """Play every 50th night again, by the plain files, in a fresh interpreter with another hash seed; what came out
     differently."""
-    wrong = []
-    for seed, head in sorted(heads.items()):
-        if seed % TWICE_EVERY:
-            continue
-        done = subprocess.run(
-            [sys.executable, "-m", "simulator.nights", "--only", str(seed), "--head"],
-            cwd=SOURCE, capture_output=True, text=True, check=False,
-            env=os.environ | {"PYTHONHASHSEED": str(seed + 7), "PYTHONPATH": str(SOURCE)},
-        )  # fmt: skip
-        if done.stdout.strip() != head:
-            wrong.append(f"seed {seed}: under another PYTHONHASHSEED the record is another one ({done.stderr[-200:]})")
-    return wrong
+    with ThreadPool(jobs) as pool:
+        told = pool.starmap(_again, [(seed, head) for seed, head in sorted(heads.items()) if not seed % TWICE_EVERY], 1)
+    return [words for words in told if words]
+
+
+def _again(seed: int, head: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", "simulator.nights", "--only", str(seed), "--head"],
+        cwd=SOURCE, capture_output=True, text=True, check=False,
+        env=os.environ | {"PYTHONHASHSEED": str(seed + 7), "PYTHONPATH": str(SOURCE)},
+    )  # fmt: skip
+    if done.stdout.strip() == head:
+        return ""
+    return f"seed {seed}: under another PYTHONHASHSEED the record is another one ({done.stderr[-200:]})"
 
 
 def _work(arguments: tuple[int, int, float, Path | None, int, float]) -> Campaign:
     return play_many(*arguments)
 
 
+def _children_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def run(hours: float, seed: int, jobs: int, records: Path | None, minutes: float = math.inf) -> Campaign:
-    """The campaign, on so many cores."""
+    """The campaign on so many cores, and every 50th night of it again."""
     began = time.perf_counter()
     whole = Campaign()
     tasks = [(seed + job, jobs, hours / jobs, records, FAILURES_KEPT, minutes) for job in range(jobs)]
@@ -182,6 +192,9 @@ def run(hours: float, seed: int, jobs: int, records: Path | None, minutes: float
         with multiprocessing.get_context("spawn").Pool(jobs) as pool:
             for part in pool.imap_unordered(_work, tasks):
                 whole.add(part)
+    before_s = _children_s()
+    whole.failures += twice(whole.heads, jobs)
+    whole.cpu_s += _children_s() - before_s
     whole.wall_s = time.perf_counter() - began
     return whole
 
@@ -195,7 +208,7 @@ def parse_options() -> argparse.Namespace:
     parser.add_argument("--only", type=int, help="play this one night")
     parser.add_argument("--head", action="store_true", help="with --only: print the hash of the night's records alone")
     parser.add_argument("--records", type=Path, default=RECORDS, help="where the record of a failure goes")
-    parser.add_argument("--compiled", action="store_true", help="play in a compiled copy where that can be made")
+    parser.add_argument("--compiled", action="store_true", help="play in a compiled copy, or fail")
     parser.add_argument("--table", type=Path, help="also write what was met as JSON here")
     return parser.parse_args()
 
@@ -203,14 +216,17 @@ def parse_options() -> argparse.Namespace:
 def main() -> int:
     options = parse_options()
     if options.compiled:
-        tree, words = compile_tree()
-        print(f"{words}: {tree or 'played as they are'}", flush=True)
-        if tree is not None:
-            return run_there(tree, [word for word in sys.argv[1:] if word != "--compiled"])
+        try:
+            tree, words = compile_tree()
+        except NotCompiled as why:
+            print(f"The nights cannot be compiled: {why}. Without --compiled they are played as they are, slower.",
+                  file=sys.stderr)  # fmt: skip
+            return 2
+        print(f"{words}: {tree}", flush=True)
+        return run_there(tree, [word for word in sys.argv[1:] if word != "--compiled"])
     if options.only is not None:
         return _play_one(options)
     whole = run(options.hours, options.seed, options.jobs, options.records, options.minutes)
-    whole.failures += twice(whole.heads)
     rig = shipped()[0]
     print(whole.seen.table(rig))
     missing = whole.seen.missing(rig)

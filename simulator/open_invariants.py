@@ -44,16 +44,25 @@ class OpeningWatch:
         self.rig = rig
         demo = shipped()[0]  # the nights of bursts bend its lines; the truth stays straight
         straight = {c.name: c for c in demo.channels} if rig.name == demo.name else {}
+        telling = {pocket.channel for pocket in rig.pockets} | {output.read_back for output in rig.outputs}
+        telling |= {at for at, c in enumerate(rig.channels) if c.role == "specimen"}
         self._gauges = [
-            [(at, Gauge(c, straight.get(c.name, c))) for at, c in enumerate(rig.channels) if c.device == device]
+            [
+                (at, Gauge(c, straight.get(c.name, c)) if at in telling else None)
+                for at, c in enumerate(rig.channels)
+                if c.device == device
+            ]
             for device in range(len(rig.devices))
         ]
+        self._forget_counts()
         self._specimens = [at for at, c in enumerate(rig.channels) if c.role == "specimen"]
         self.value = [0.0] * len(rig.channels)
         self.good = [False] * len(rig.channels)
         self._zero = [0.0] * len(rig.channels)
         self._low_ns = [NEVER] * len(rig.channels)
         self._sent = [output.counts_safe for output in rig.outputs]
+        self._feeds = [at for at, output in enumerate(rig.outputs) if output.role in FEEDS]
+        self._is_fed = False  # a feed is asked for or seen open, as of the newest scan
         self._vent = next((at for at, output in enumerate(rig.outputs) if output.role == "vent"), NEVER)
         self._live_ns = 0  # when a feed was last asked for, or seen, open; the start of a process knows nothing
         self._shut_ns = NEVER  # since when the vent is shut with every feed shut
@@ -88,13 +97,20 @@ class OpeningWatch:
     # ---- the record
 
     def _read(self, scan: Scan) -> None:
-        limit_pa = self.rig.vent.limit_pa + COUNT_PA
-        for (at, gauge), counts in zip(self._gauges[scan.device], scan.counts, strict=True):
+        limit_pa, device = self.rig.vent.limit_pa + COUNT_PA, scan.device
+        before, self._counts[device] = self._counts[device], scan.counts
+        for (at, gauge), counts, was in zip(self._gauges[device], scan.counts, before, strict=True):
+            if counts == was or gauge is None:  # the same counts mean the same
+                continue
             quality, value = gauge.look(counts)
             self.value[at], self.good[at] = value, quality == GOOD
             low = self.good[at] and max(value, value - self._zero[at]) < limit_pa
             self._low_ns[at] = NEVER if not low else scan.t_ns if self._low_ns[at] == NEVER else self._low_ns[at]
-        if any(self._is_live(at) for at in range(len(self._sent))):
+            if gauge.is_bit:
+                self._stirred = True
+        if self._stirred:
+            self._stirred, self._is_fed = False, any(map(self._is_live, self._feeds))
+        if self._is_fed:
             self._live_ns = scan.t_ns
             self._shut_ns = NEVER
         if self._shut_ns == NEVER:
@@ -107,15 +123,18 @@ class OpeningWatch:
                     self._shut_ns = NEVER  # a test in which the line was not low proves nothing
                     break
 
+    def _forget_counts(self) -> None:
+        """The next scan of each device is looked at anew, whatever its counts."""
+        self._counts: list[tuple[int | None, ...]] = [(None,) * len(gauges) for gauges in self._gauges]
+        self._stirred = True  # a command or a switch is new since it was last asked whether a feed is open
+
     def _is_live(self, at: int) -> bool:
         """Whether a feed is asked for or seen open."""
         output = self.rig.outputs[at]
-        if output.role not in FEEDS:
-            return False
         return self._sent[at] != output.counts_safe or (output.read_back >= 0 and self.value[output.read_back] == 1.0)
 
     def _command(self, command: ValveCommand) -> None:
-        self._sent[command.output] = command.counts
+        self._sent[command.output], self._stirred = command.counts, True
         if command.output == self._vent:
             if command.counts != self.rig.outputs[self._vent].counts_safe:
                 self._shut_ns = command.t_ns
@@ -123,7 +142,7 @@ class OpeningWatch:
                 self._shut = {at: [] for at in self._specimens}
             elif self._shut_ns != NEVER:
                 self._end_test(command.t_ns)
-        elif self._is_live(command.output):
+        elif command.output in self._feeds and self._is_live(command.output):
             self._live_ns, self._shut_ns = command.t_ns, NEVER
 
     def _end_test(self, t_ns: int) -> None:
@@ -145,6 +164,7 @@ class OpeningWatch:
         if event.kind == "zero" and data["accepted"]:
             name = data["channel"]
             self._zero[next(at for at, c in enumerate(self.rig.channels) if c.name == name)] = float(data["zero_pa"])  # type: ignore[arg-type]
+            self._forget_counts()
         elif event.kind == "state" and data["to"] not in ("VENTED", "READY"):
             self.says_safe = False
         elif event.kind == "words":
@@ -175,7 +195,7 @@ class OpeningWatch:
             require(not plant.supply_open and not plant.inlet_open, "ISOLATION_PROVEN", "a valve is truly open")
 
     def _check_feeds(self, t_ns: int) -> None:
-        live = [self.rig.outputs[at].name for at in range(len(self._sent)) if self._is_live(at)]
+        live = [self.rig.outputs[at].name for at in self._feeds if self._is_live(at)]
         require(not live, "ISOLATION_PROVEN", f"said to be safe at {t_ns} with {live} open")
 
     def _check_pockets(self, t_ns: int, hold_ns: int) -> None:

@@ -28,6 +28,7 @@ class Channels:
         "_stale_ns",
         "_ungood",
         "_watched",
+        "changes",
         "displacement",
         "feed",
         "good_ns",
@@ -57,6 +58,7 @@ class Channels:
         self.good_ns = [NEVER] * count
         self.uncertain_ns = [NEVER] * count
         self.zero = [0.0] * count
+        self.changes = [0] * count  # of each channel: how often its counts or its zero have changed
         self.worse_high = [0.0] * count
         self.worse_low = [0.0] * count
         self._devices = tuple(
@@ -104,7 +106,7 @@ class Channels:
         self._heard_ns[scan.device] = t_ns
         self._is_first = heard_ns == NEVER
         self._late = name + " stale" if heard_ns != NEVER and t_ns - heard_ns > stale_ns else ""
-        value, quality, good_ns = self.value, self.quality, self.good_ns
+        value, quality, good_ns, changes = self.value, self.quality, self.good_ns, self.changes
         values, qualities = [], []
         before, self._counts[scan.device] = self._counts[scan.device], scan.counts
         for (at, evaluate), counts, was in zip(self._devices[scan.device], scan.counts, before, strict=True):
@@ -119,6 +121,7 @@ class Channels:
             values.append(new)
             qualities.append(code)
             value[at] = new
+            changes[at] += 1
             if code == GOOD:
                 good_ns[at] = t_ns
             if code != quality[at]:
@@ -198,6 +201,7 @@ class Channels:
 
     def set_zero(self, at: int, zero: float) -> None:
         self.zero[at] = zero
+        self.changes[at] += 1
         self.worse_high[at] = -zero if zero < 0.0 else 0.0
         self.worse_low[at] = zero if zero > 0.0 else 0.0
 

@@ -142,8 +142,9 @@ class Engine:
                 cycle=self._cycle_at, target_pa=self._called_pa, highest_pa=highest_pa,
             )  # fmt: skip
             out.append(reading)
-            if not self.host.causes and not self.channels.bad_causes(t_ns) and not self.channels.unheard():
-                self.outputs.kick(message.seq, t_ns, out)
+            if self.outputs.is_kick_due(t_ns):
+                if not self.host.causes and not self.channels.bad_causes(t_ns) and not self.channels.unheard():
+                    self.outputs.kick(message.seq, t_ns, out)
         return tuple(out)
 
     @property

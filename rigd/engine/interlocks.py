@@ -20,9 +20,11 @@ DISAGREE = "transducers disagree"
 
 
 class Guard:
-    """One row, compiled: whether its condition has lasted long enough."""
+    """One row, compiled: whether its condition has lasted long enough, as of the last `look`."""
 
-    __slots__ = ("_channel", "_limit", "_persistence_ns", "_sense", "_since_ns", "kind", "name", "row", "when")
+    __slots__ = (
+        "_channel", "_limit", "_persistence_ns", "_seen", "_sense", "_since_ns", "holds", "kind", "name", "row", "when",
+    )  # fmt: skip
 
     def __init__(self, row: Row) -> None:
         self.row, self.name, self.kind = row, row.name, row.kind
@@ -31,11 +33,19 @@ class Guard:
         self._sense = {"above": ABOVE, "below": BELOW, "is": IS}[row.test]
         self._persistence_ns = row.persistence_ns
         self._since_ns = IDLE
+        self._seen = -1  # of the channel's changes, the newest that was looked at
+        self.holds = False
 
-    def holds(self, t_ns: int, channels: Channels) -> bool:
-        """True when the row's condition is met and has been for its persistence. A sample that is not good never meets
-        a permissive; a failed or lost one beneath an interlock or trip is a cause of its own (Channels.bad_causes)."""
+    def look(self, t_ns: int, channels: Channels) -> None:
+        """`holds` when the row's condition is met and has been for its persistence. A sample that is not good never
+        meets a permissive; a failed or lost one beneath an interlock or trip is a cause of its own
+        (Channels.bad_causes). As long as the channel stands as it stood, only the persistence is left to count."""
         at = self._channel
+        if channels.changes[at] == self._seen:
+            if self._since_ns != IDLE and not self.holds:
+                self.holds = t_ns - self._since_ns >= self._persistence_ns
+            return
+        self._seen = channels.changes[at]
         value = channels.value[at]
         if channels.quality[at] >= 2:
             met = False  # and what was never heard is no number, which meets nothing
@@ -48,11 +58,11 @@ class Guard:
         if self.kind == "permissive" and channels.quality[at] != GOOD:
             met = False
         if not met:
-            self._since_ns = IDLE
-            return False
+            self._since_ns, self.holds = IDLE, False
+            return
         if self._since_ns == IDLE:
             self._since_ns = t_ns
-        return t_ns - self._since_ns >= self._persistence_ns
+        self.holds = t_ns - self._since_ns >= self._persistence_ns
 
 
 class Agreement:
@@ -103,7 +113,7 @@ class Interlocks:
     __slots__ = (
         "_agreement",
         "_channels",
-        "_holding",
+        "_guards",
         "_interlocks",
         "_permissives",
         "_read_backs",
@@ -120,11 +130,10 @@ class Interlocks:
     )
 
     def __init__(self, rig: Rig, channels: Channels, latched: tuple[str, ...]) -> None:
-        guards = [Guard(row) for row in rig.rows]
+        self._guards = guards = [Guard(row) for row in rig.rows]
         self._trips = tuple(guard for guard in guards if guard.kind == "trip")
         self._interlocks = tuple(guard for guard in guards if guard.kind == "interlock")
         self._permissives = tuple(guard for guard in guards if guard.kind == "permissive")
-        self._holding = [False] * len(self._permissives)
         self._roles = {row.name: rig.channels[row.channel].role for row in rig.rows if row.kind != "permissive"}
         self._channels = channels
         self._agreement = Agreement(rig, channels) if channels.second >= 0 else None
@@ -145,7 +154,7 @@ class Interlocks:
     def causes(self, t_ns: int, run_state: str, energised: list[bool]) -> list[str]:
         """Every cause of a trip that is present now, rows first."""
         channels = self._channels
-        found = [guard.name for guard in self._trips if guard.holds(t_ns, channels) and run_state in guard.when]
+        found = [guard.name for guard in self._trips if guard.holds and run_state in guard.when]
         bad = channels.bad_causes(t_ns)
         if bad:
             found += bad
@@ -160,8 +169,10 @@ class Interlocks:
 
     def check(self, t_ns: int, run_state: str, energised: list[bool]) -> str:
         """Look at everything once. Returns the new first cause when the latch goes to TRIPPED now, else ""."""
-        self._check_interlocks(t_ns, run_state)
-        self._holding = [guard.holds(t_ns, self._channels) for guard in self._permissives]
+        channels = self._channels
+        for guard in self._guards:
+            guard.look(t_ns, channels)
+        self._check_interlocks(run_state)
         found = self.causes(t_ns, run_state, energised)
         self.active = found
         if not found:
@@ -178,10 +189,10 @@ class Interlocks:
             return self.first_out
         return found[0] if was == RESETTABLE else ""
 
-    def _check_interlocks(self, t_ns: int, run_state: str) -> None:
+    def _check_interlocks(self, run_state: str) -> None:
         held_by = vent_by = ""
         for guard in self._interlocks:
-            if guard.holds(t_ns, self._channels) and run_state in guard.when:
+            if guard.holds and run_state in guard.when:
                 if guard.row.action == "hold":
                     held_by = held_by or guard.name
                 else:
@@ -192,9 +203,7 @@ class Interlocks:
         """The rig file's permissives with whether each held at the last `check`: (name, holds, reason). Asking changes
         nothing: how often people look at a rig may not change what it does."""
         return [
-            (guard.name, holds, guard.row.reason)
-            for guard, holds in zip(self._permissives, self._holding, strict=True)
-            if run_state in guard.when
+            (guard.name, guard.holds, guard.row.reason) for guard in self._permissives if run_state in guard.when
         ]
 
     def trace_class_of(self, cause: str) -> str:

@@ -38,6 +38,7 @@ class Outputs:
         "_kick_at_ns",
         "_kick_every_ns",
         "_kicks",
+        "_obeyed",
         "_shapes",
         "_watchdog",
         "commanded",
@@ -50,6 +51,7 @@ class Outputs:
         self._by_role = {output.role: at for at, output in enumerate(rig.outputs)}
         self.commanded = [UNKNOWN] * len(rig.outputs)
         self.energised = [False] * len(rig.outputs)
+        self._obeyed: Wanted | None = None  # the wish that all commands stand for; None when what stands is unknown
         self._feeding = tuple([self._by_role[role] for role in ("inlet", "air") if role in self._by_role])
         self._watchdog = self._by_role.get("watchdog", UNKNOWN)
         self._kick_every_ns = rig.watchdog_ns // KICK_FRACTION
@@ -69,6 +71,7 @@ class Outputs:
 
     def forget(self, device: int) -> None:
         """A device came back: what its outputs show is unknown, so the next command to each is sent whatever it is."""
+        self._obeyed = None
         for at, shape in enumerate(self._shapes):
             if shape.device == device:
                 self.commanded[at] = UNKNOWN
@@ -76,6 +79,9 @@ class Outputs:
     def apply(self, wanted: Wanted, seq: int, t_ns: int, out: list[Message]) -> None:
         """Append the commands that bring the rig from what it was told to what is wanted."""
         assert wanted.vent_shut or not (wanted.inlet or wanted.air), "inlet and vent are never open together"
+        if wanted == self._obeyed:
+            return
+        self._obeyed = wanted
         raising: list[ValveCommand] = []
         for role, energise in (
             ("inlet", wanted.inlet),
@@ -125,10 +131,11 @@ class Outputs:
         raising = energised if raises is None else raises
         return ValveCommand(seq=seq, t_ns=t_ns, output=at, counts=counts, raises=raising)
 
+    def is_kick_due(self, t_ns: int) -> bool:
+        return self._watchdog != UNKNOWN and t_ns >= self._kick_at_ns and not self.silent
+
     def kick(self, seq: int, t_ns: int, out: list[Message]) -> None:
-        """Append a Kick when one is due; the caller has seen a good scan and a whole step."""
-        if self._watchdog == UNKNOWN or t_ns < self._kick_at_ns or self.silent:
-            return
+        """Append the Kick that is due; the caller has seen a good scan and a whole step."""
         self._kick_at_ns = t_ns + self._kick_every_ns
         self._kicks = (self._kicks + 1) % COUNTER_END
         out.append(Kick(seq=seq, t_ns=t_ns, output=self._watchdog, counts=self._kicks))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from simulator import compiled
+from simulator import compiled, nights
 from simulator.nights import Campaign, play, play_many, twice
 from simulator.promises import INVARIANTS
 from simulator.sometimes import Seen, causes_of, unreachable
@@ -74,10 +74,21 @@ def test_the_list_of_what_must_be_met_is_whole():
     assert len(missing["fault x state"]) == 6 * len(KINDS)
 
 
-def test_without_a_compiler_nights_are_played_as_they_are(monkeypatch):
+def test_without_a_compiler_a_compiled_campaign_fails_in_words(monkeypatch, capsys):
     monkeypatch.setattr(compiled.shutil, "which", lambda name: None)
-    tree, words = compiled.compile_tree()
-    assert tree is None and "compiler" in words
+    monkeypatch.setattr(sys, "argv", ["nights", "--compiled", "--hours", "1"])
+    assert nights.main() == 2
+    said = capsys.readouterr()
+    assert "there is no C compiler" in said.err and not said.out, "no night may be played instead"
+
+
+def test_a_file_that_does_not_compile_is_an_error_that_names_it(monkeypatch, tmp_path):
+    (tmp_path / "busy.py").write_text("class Wrong(AssertionError):\n    pass\n")
+    with pytest.raises(compiled.NotCompiled, match=r"busy\.py:1"):
+        compiled._compile(tmp_path, ["busy.py"])
+
+
+def test_every_file_that_is_to_be_compiled_exists():
     assert all(list(compiled.ROOT.glob(pattern)) for pattern in compiled.BUSY)
 
 
