@@ -26,7 +26,7 @@ HELP = """Examples:
 
 Loosen the cap of one invented body on the simulated leak rig and look at it under 30 psi after each turn, until it
 leaks. The onset is told as an interval: tight at the one mark, leaking at the next. By default over real Modbus TCP on
-loopback in some four minutes, by eighths and with short dwells (profile cap-turn-quick); --virtual plays all of
+loopback in some three minutes, by eighths and with short dwells (profile cap-turn-quick); --virtual plays all of
 cap-turn-leak, by sixteenths, in seconds under virtual time. With --virtual --decay the inlet is shut in each look, and
 leak, creep and warming of the body are told apart when the run is over.
 

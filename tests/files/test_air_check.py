@@ -22,27 +22,23 @@ STROKES = [
 ]
 
 
-def air_of(edits=()) -> AirCheck:
-    text = TEXT
-    for old, new in edits:
-        assert old in text, old
-        text = text.replace(old, new)
-    return next(step for step in load.load_profile_bytes(text.encode(), "x").steps if isinstance(step, AirCheck))
+def air_of(profile) -> AirCheck:
+    return next(step for step in profile.steps if isinstance(step, AirCheck))
 
 
-def test_every_key_arrives_and_the_shipped_pair_is_sound():
-    step = air_of()
+def test_every_key_arrives_and_the_shipped_pair_is_sound(loaded):
+    step = air_of(loaded())
     assert (step.added_by, step.tries, step.strokes, step.stroke_m3) == ("meter", 3, 0, 0.0)
     assert step.pressures_pa == pytest.approx([p * PSI for p in (6, 9, 13, 18, 24, 30)])
     assert (step.volume_u, step.settle_ns, step.bleed_ns, step.hands_ns) == (0.02, 3 * S, 8 * S, 900 * S)
     assert step.most_m3 == pytest.approx(2.5e-6) and len(step.bleed_prompts) == 2
-    strokes = air_of(STROKES)
+    strokes = air_of(loaded(*STROKES))
     assert (strokes.strokes, strokes.answer_ns, strokes.pressures_pa) == (5, 60 * S, ())
     assert strokes.stroke_m3 == pytest.approx(5e-7)
-    known = air_of([("      settle", "      body: {least: 1 mL/MPa, most: 0.03 mL/psi}\n      settle")])
+    known = air_of(loaded(("      settle", "      body: {least: 1 mL/MPa, most: 0.03 mL/psi}\n      settle")))
     assert known.body_least_m3_per_pa == pytest.approx(1e-12)
     assert known.body_most_m3_per_pa == pytest.approx(0.03e-6 / PSI)
-    profile = load.load_profile_bytes(TEXT.encode(), "x")
+    profile = loaded()
     assert load.check_together(load.load_rig(load.find("demo-leak", "rig")), profile) == ()
     jsonschema.Draft202012Validator(schema_of("profile")).validate(read(TEXT.encode(), "x").data)
 
@@ -65,9 +61,9 @@ def test_every_key_arrives_and_the_shipped_pair_is_sound():
         ),
     ],
 )  # fmt: skip
-def test_what_could_tell_nothing_is_refused_in_its_place(edits, key, words):
+def test_what_could_tell_nothing_is_refused_in_its_place(edits, key, words, loaded):
     with pytest.raises(FilesRefused) as told:
-        air_of(edits)
+        loaded(*edits)
     found = [fault for fault in told.value.faults if fault.key == f"{STEP}.{key}"]
     assert any(words in f"{fault.found} {fault.allowed} {fault.todo}" for fault in found), told.value.faults
 
@@ -82,9 +78,9 @@ def test_the_stretch_of_a_body_may_stand_in_its_file_with_its_uncertainty():
             load.load_specimen_bytes(text.replace(left, "", 1).encode(), "x")
 
 
-def test_a_rig_without_a_meter_is_refused():
+def test_a_rig_without_a_meter_is_refused(loaded):
     faults = load.check_together(
-        load.load_rig(load.find("demo", "rig")), load.load_profile_bytes(TEXT.encode(), "x")
+        load.load_rig(load.find("demo", "rig")), loaded()
     )
     assert any("make_up_flow" in fault.allowed for fault in faults), faults
 

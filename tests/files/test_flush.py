@@ -20,20 +20,12 @@ STEP = "steps[3].flush"
 HITS = [("judged_by: cups", "judged_by: hits"), ("      weighing: 0.5 g", "#"), ("      balance: 25 %", "#")]
 
 
-def edited(edits):
-    text = TEXT
-    for old, new in edits:
-        assert old in text, old
-        text = text.replace(old, new)
-    return load.load_profile_bytes(text.encode(), "x")
-
-
 def flush_of(profile) -> Flush:
     return next(step for step in profile.steps if isinstance(step, Flush))
 
 
-def test_every_key_arrives_and_the_shipped_pair_is_sound():
-    profile = edited([])
+def test_every_key_arrives_and_the_shipped_pair_is_sound(loaded):
+    profile = loaded()
     assert flush_of(profile) == Flush(
         name="Aim the stream", azimuths_deg=(0.0, 90.0, 180.0, 270.0), repeats=3, pressure_pa=pytest.approx(20 * PSI),
         pressure_tolerance=0.15, ramp_pa_per_s=pytest.approx(5 * PSI), flow_m3_per_s=pytest.approx(2e-5),
@@ -42,7 +34,7 @@ def test_every_key_arrives_and_the_shipped_pair_is_sound():
     )  # fmt: skip
     assert flush_of(profile).aims == 12
     assert load.check_together(RIG, profile) == ()
-    hits = flush_of(edited(HITS))
+    hits = flush_of(loaded(*HITS))
     assert (hits.judged_by, hits.mass_u_kg, hits.balance) == ("hits", 0.0, 0.0)
     jsonschema.Draft202012Validator(schema_of("profile")).validate(read(TEXT.encode(), "x").data)
 
@@ -61,9 +53,9 @@ def test_every_key_arrives_and_the_shipped_pair_is_sound():
         ([("pressure: 20 psi", "pressure: 60 psi")], "pressure", "at most the profile's max"),
     ],
 )  # fmt: skip
-def test_what_means_nothing_is_refused_in_its_place(edits, key, words):
+def test_what_means_nothing_is_refused_in_its_place(edits, key, words, loaded):
     with pytest.raises(FilesRefused) as told:
-        edited(edits)
+        loaded(*edits)
     found = [fault for fault in told.value.faults if fault.key == f"{STEP}.{key}"]
     assert found, told.value.faults
     assert any(words in f"{fault.found} {fault.allowed} {fault.todo}" for fault in found), found
@@ -76,12 +68,12 @@ def test_what_means_nothing_is_refused_in_its_place(edits, key, words):
         ([("flow: 1.2 L/min", "flow: 1.8 L/min")], "before the inlet of demo-flush"),  # 10 psi x 1.8^2 and 20 psi
     ],
 )
-def test_what_the_rig_cannot_do_is_refused(edits, words):
-    faults = load.check_together(RIG, edited(edits))
+def test_what_the_rig_cannot_do_is_refused(edits, words, loaded):
+    faults = load.check_together(RIG, loaded(*edits))
     assert any(words in f"{fault.found} {fault.allowed}" for fault in faults), faults
 
 
-def test_a_stream_needs_a_vent_before_hands():
+def test_a_stream_needs_a_vent_before_hands(loaded):
     with pytest.raises(FilesRefused) as told:
-        edited([("  - vent: {name: Vent}\n", "")])
+        loaded(("  - vent: {name: Vent}\n", ""))
     assert any("pressure still in the body" in fault.found for fault in told.value.faults)

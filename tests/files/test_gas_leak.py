@@ -47,22 +47,6 @@ def part(start, end):
     return TEXT[TEXT.index(start) : TEXT.index(end)]
 
 
-def loaded(*edits):
-    text = TEXT
-    for old, new in edits:
-        assert old in text, old
-        text = text.replace(old, new, 1)
-    return load.load_profile_bytes(text.encode(), "profile.yaml")
-
-
-def rig_of(*edits):
-    text = RIG_TEXT
-    for old, new in edits:
-        assert old in text, old
-        text = text.replace(old, new, 1)
-    return load.load_rig_bytes(text.encode(), "rig.yaml")
-
-
 def step_of(profile) -> GasLeak:
     return next(step for step in profile.steps if type(step) is GasLeak)
 
@@ -96,7 +80,7 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_refused_by_itself(name):
+def test_refused_by_itself(name, loaded):
     key, place, words, edit = REFUSED[name]
     with pytest.raises(FilesRefused) as refused:
         loaded(edit)
@@ -113,14 +97,14 @@ def test_refused_by_itself(name):
     [(FILL, "`gas_leak` with fill|dry"), (CAP_TURNS, "no `cap_turns`|never has gas"),
      ("  - hold: {name: Hold, pressure: 10 psi, duration: 10 s, tolerance: 1 psi}\n", "with hold")],
 )  # fmt: skip
-def test_nothing_wet_and_no_turned_cap_beside_gas(wet, words):
+def test_nothing_wet_and_no_turned_cap_beside_gas(wet, words, loaded):
     with pytest.raises(FilesRefused) as refused:
         loaded(("  - gas_leak:\n", wet + "  - gas_leak:\n"))
     told = [str(fault) for fault in refused.value.faults if fault.key.endswith("gas_leak")]
     assert any(all(word in line for word in words.split("|")) for line in told), told
 
 
-def test_once_and_with_water_in_a_cap_turn_test():
+def test_once_and_with_water_in_a_cap_turn_test(loaded):
     twice = TEXT[TEXT.index("  - gas_leak:") : TEXT.index("  - vent:")]
     with pytest.raises(FilesRefused, match="once: a run has one verdict"):
         loaded(("  - vent:", twice + "  - vent:"))
@@ -132,7 +116,7 @@ def conflicts(profile, rig=RIG):
     return [(fault.key.removeprefix(KEY), str(fault)) for fault in load.check_together(rig, profile)]
 
 
-def test_the_shipped_pair_is_sound():
+def test_the_shipped_pair_is_sound(loaded):
     assert conflicts(loaded()) == []
 
 
@@ -159,12 +143,12 @@ WET = load.load_rig(load.find("demo-leak", "rig"))
     ],
     ids=str,
 )
-def test_refused_on_a_rig(rig, key, words):
+def test_refused_on_a_rig(rig, key, words, loaded):
     told = conflicts(loaded(), rig)
     assert any(where == key and words in said for where, said in told), told
 
 
-def test_a_method_that_does_not_see_a_tenth_names_the_dwell_that_would():
+def test_a_method_that_does_not_see_a_tenth_names_the_dwell_that_would(loaded, rig_of):
     ((key, told),) = conflicts(loaded(("dwell: 10 min", "dwell: 5 min")))
     assert key == ".dwell" and "at least 5.6 min" in told and "(0 degC)" in told
     assert conflicts(loaded(("dwell: 10 min", "dwell: 5.7 min"))) == []
@@ -188,7 +172,7 @@ def test_a_fault_of_the_pair_stands_at_its_line(tmp_path):
     assert fault.line == line_of("dwell: 10 min") and fault.path == str(profile)
 
 
-def test_a_barometer_takes_the_place_of_what_is_stated():
+def test_a_barometer_takes_the_place_of_what_is_stated(loaded, rig_of):
     by_channel = loaded(("atmosphere_from: stated", "atmosphere_from: channel"), (AIR, ""))
     ((key, told),) = conflicts(by_channel)
     assert key == ".atmosphere_from" and "role: atmosphere" in told
@@ -207,7 +191,7 @@ def test_another_body_than_the_profiles_is_refused_at_its_line():
     assert fault.line == line_of("        body: 0.8 L") and "K-21 has 0.82 L" in str(fault)
 
 
-def test_rules_that_two_rooms_have_are_the_same():
+def test_rules_that_two_rooms_have_are_the_same(loaded, rig_of):
     step = step_of(loaded())
     assert gas_leak.resolved_mol_per_s(RIG, step) == pytest.approx(expect_gas.resolved_mol_per_s(RIG, step), rel=1e-12)
     measured = rig_of(*MEASURED)
@@ -238,7 +222,7 @@ def test_what_no_sample_shows_is_counted_by_the_book():
     assert found.flow == 0.0 and found.u == pytest.approx(sum(part**2 for part in parts) ** 0.5 / 1000.0)
 
 
-def test_the_forecast_counts_gas_and_not_water():
+def test_the_forecast_counts_gas_and_not_water(loaded):
     profile, specimen = loaded(), load.load_specimen(load.find("K-21", "specimen"))
     told = forecast(RIG, profile, specimen)
     (only,) = told.gas_leaks

@@ -21,14 +21,6 @@ VENTS = "vent_before_turn: true"
 MARKS = "[1/16, 1/8, 3/16, 1/4, 5/16, 3/8, 7/16, 1/2]"
 
 
-def loaded(*edits):
-    text = TEXT
-    for old, new in edits:
-        assert old in text, old
-        text = text.replace(old, new, 1)
-    return load.load_profile_bytes(text.encode(), "profile.yaml")
-
-
 def step_of(profile) -> CapTurns:
     return next(step for step in profile.steps if type(step) is CapTurns)
 
@@ -99,7 +91,7 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_refused_by_itself(name):
+def test_refused_by_itself(name, loaded):
     (key, *words), *edits = REFUSED[name]
     with pytest.raises(FilesRefused) as refused:
         loaded(*edits)
@@ -117,7 +109,7 @@ def without(role):
     return replace(RIG, channels=tuple(c for c in RIG.channels if c.role != role), rows=(), outputs=RIG.outputs)
 
 
-def test_the_shipped_pair_is_sound():
+def test_the_shipped_pair_is_sound(loaded):
     assert not load.check_together(RIG, loaded())
 
 
@@ -144,12 +136,12 @@ def test_the_shipped_pair_is_sound():
         ),
     ],
 )  # fmt: skip
-def test_refused_with_this_rig(edits, rig, key, words):
+def test_refused_with_this_rig(edits, rig, key, words, loaded):
     found = conflicts(loaded(*edits), rig)
     assert any(at.endswith(key) and words in said for at, said in found), found
 
 
-def test_a_look_at_the_specimen_stays_below_the_approach_pressure():
+def test_a_look_at_the_specimen_stays_below_the_approach_pressure(loaded):
     profile = loaded()
     near = replace(step_of(profile), observer="specimen", pressure_pa=RIG.approach_pa)
     steps = tuple(near if type(step) is CapTurns else step for step in profile.steps)
@@ -157,7 +149,7 @@ def test_a_look_at_the_specimen_stays_below_the_approach_pressure():
                conflicts(replace(profile, steps=steps)))  # fmt: skip
 
 
-def test_a_model_whose_thread_nobody_counted_is_refused_where_profile_and_specimen_meet():
+def test_a_model_whose_thread_nobody_counted_is_refused_where_profile_and_specimen_meet(loaded):
     profile = loaded()
 
     def told(text):
@@ -182,21 +174,21 @@ AIR = """  - air_check:
 """
 
 
-def test_a_look_at_the_specimen_needs_an_air_check_that_has_a_limit():
+def test_a_look_at_the_specimen_needs_an_air_check_that_has_a_limit(loaded):
     before, near = "  - cap_turns:\n", ("observer: window", "observer: specimen")
     assert step_of(loaded((before, AIR + before), near)).observer == "specimen"
     with pytest.raises(FilesRefused, match="air check"):
         loaded((before, AIR.replace("at_most: 5 mL", "at_most: none") + before), near)
 
 
-def test_turns_are_read_exactly_as_a_technician_writes_them():
+def test_turns_are_read_exactly_as_a_technician_writes_them(loaded):
     step = step_of(loaded((MARKS, '[1/16, "1/8", 3/16, 0.25, 1/3]')))
     assert [turn.text for turn in step.turns] == ["1/16", "1/8", "3/16", "0.25", "1/3"]
     assert [turn.turns for turn in step.turns] == [0.0625, 0.125, 0.1875, 0.25, float(Fraction(1, 3))]
     assert step.threads[2].engaged_turns == 2.5, "2 1/2"
 
 
-def test_what_was_written_is_what_is_turned():
+def test_what_was_written_is_what_is_turned(loaded):
     step = step_of(loaded())
     assert step.angle_u_turns == 1 / 64 and step.torque_text == "8 N m" and step.order == "ascending"
     assert [(m.kind, round(m.limit_m3_per_s * 60e6, 9)) for m in step.methods] == [
