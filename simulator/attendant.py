@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 
 from rigd.engine.engine import Engine
 from rigd.model.states import ARMED, READY, RESETTABLE, UNPROVEN
-from simulator.person import Person
+from simulator.person import Person, work_by_hand
 from simulator.surge_bench import SurgeBench
 
 WAIT_NS = 300_000_000  # between seeing that something may be done and doing it
@@ -17,6 +17,7 @@ ANSWER_NS = 400_000_000
 STUCK = "moving_part"  # the fact asked for when a part needs a hand
 FREED = "freed by hand"
 PART = "indicator"  # a question that names it is answered with a hand on it
+MAINS, SHUT, OPEN = "water mains", "Shut by hand", "Open by hand"  # a question that says so is done before its answer
 
 Act = Callable[[int, str, int | None, str | None], None]
 """(index of the station, act, prompt, answer)."""
@@ -47,6 +48,9 @@ class Attendant:
         self._go_on(t_ns, engines, act, any(prompts))
 
     def _answer(self, at: int, prompt: object) -> str:
+        if MAINS in prompt.text and prompt.text.startswith((SHUT, OPEN)):
+            self._bench.turn_mains(prompt.text.startswith(OPEN))
+        work_by_hand(self._bench, prompt.field)
         if prompt.field == STUCK or PART in prompt.text:
             self._bench.free_part(at + 1)
         if prompt.field == STUCK:

@@ -19,6 +19,7 @@ from rigd.model.profile import MovingPart, Profile
 from rigd.model.rig import Rig
 from rigd.model.specimen import Specimen
 from rigd.model.states import RUNNING
+from rigd.model.stations import pockets_within
 from rigd.store.journal import BlockBuilder, identity
 from simulator.night import Report
 from simulator.open_invariants import OpeningWatch
@@ -47,14 +48,16 @@ def cut_rig(rig: Rig, stations: int) -> Rig:
     kept = [at for at, channel in enumerate(rig.channels) if channel.station <= stations]
     devices = sorted({rig.channels[at].device for at in kept})
     new_at, new_device = {old: new for new, old in enumerate(kept)} | {-1: -1}, {d: n for n, d in enumerate(devices)}
+    outputs = [at for at, output in enumerate(rig.outputs) if output.station <= stations]
     return replace(
         rig, stations=stations, devices=tuple(rig.devices[device] for device in devices),
         channels=tuple(replace(rig.channels[at], device=new_device[rig.channels[at].device]) for at in kept),
         outputs=tuple(
             replace(output, device=new_device[output.device], read_back=new_at[output.read_back])
-            for output in rig.outputs if output.station <= stations
+            for output in (rig.outputs[at] for at in outputs)
         ),
         rows=tuple(replace(row, channel=new_at[row.channel]) for row in rig.rows if row.channel in new_at),
+        pockets=pockets_within(rig, new_at, {old: new for new, old in enumerate(outputs)} | {-1: -1}),
     )  # fmt: skip
 
 
@@ -71,8 +74,7 @@ def draw_rig(chance: Random) -> Rig:
         channels = tuple(replace(c, role="other") if c.role == "wet" else c for c in rig.channels)
         rig = replace(rig, channels=channels)
     if chance.random() < 0.3:
-        vent = replace(rig.vent, isolation_ns=2 * SECOND_NS, isolation_rise_pa=3_000.0)
-        rig = replace(rig, vent=vent)
+        rig = replace(rig, vent=replace(rig.vent, isolation_ns=2 * SECOND_NS, isolation_rise_pa=3_000.0))
     if stations < 4 and chance.random() < 0.4:  # a regulator slow to make up for a surge: the feed stays low
         rig = replace(rig, regulator_m3_per_s=0.2 * rig.regulator_m3_per_s)
     return rig
@@ -165,8 +167,7 @@ class Watched(StationsWorld):
         self._openings = [None] * night.rig.stations
         self.heard: list[list[Cycle]] = [[] for _ in mounted]
         super().__init__(night.rig, night.profile, night.bench, mounted, seed=night.seed)
-        if night.rig.vent.isolation_ns:
-            self._openings = [OpeningWatch(place.station.rig) for place in self.places]
+        self._openings = [OpeningWatch(place.station.rig) for place in self.places]
 
     def turned(self, at: int, message: Input, said: tuple[Output, ...]) -> None:
         self._watch.turned(at, message, said)

@@ -282,7 +282,8 @@ class StationWatch:
         energised = opened or vent.wanted > 0.0 or valves["fill"].wanted > 0.0
         if energised:
             require(not seen.tripped, "TRIP_MEANS_SAFE", f"{where} is tripped and energised")
-            require(seen.live, "INLET_ONLY_WHEN_LIVE", f"{where} is energised in {seen.state}")
+            rise_test = seen.state == VENTING and not (opened or valves["fill"].wanted > 0.0)  # the vent, nothing else
+            require(seen.live or rise_test, "INLET_ONLY_WHEN_LIVE", f"{where} is energised in {seen.state}")
         if hands and not self.near((*OWN_VALVES, *OF_SIGHT, "supply_stuck_open"), number):
             require(pa < self._low_pa and not seen.live, "HANDS_FIND_NO_PRESSURE",
                     f"{where}: {pa:.0f} Pa, {seen.state}, hands at {hands[0] + 1}")  # fmt: skip

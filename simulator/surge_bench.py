@@ -303,6 +303,13 @@ class SurgeBench:
                 self.lose_power()
         self.renew_switches()
 
+    def turn_mains(self, is_open: bool) -> None:
+        """The cock by hand before all fill valves. (One before the supply is left out: a regulator that is asked for
+        nothing passes nothing.)"""
+        for station in self.stations:
+            station.turn_mains(is_open)
+        self._busy = True
+
     def call_later(self, delay_s: float, action: Callable[[], None]) -> None:
         """Let `action` happen delay_s from now; what is due at one moment happens in the order it was asked for."""
         self._calls += 1

@@ -22,7 +22,7 @@ SOURCES = {"specimen": PRESSURE, "displacement": AWAY, "held_peak": HELD}
 
 class StationIron:
     __slots__ = (
-        "_followers", "_full_in", "_full_out", "_held_pa", "_k_air", "_k_fill", "_k_gas", "_k_in",
+        "_followers", "_full_in", "_full_out", "_has_mains", "_held_pa", "_k_air", "_k_fill", "_k_gas", "_k_in",
         "_k_out", "_moving", "_outlet", "awake", "specimen", "switched", "valves", "water",
     )  # fmt: skip
 
@@ -49,7 +49,7 @@ class StationIron:
         self._followers: list[Transducer] = []
         self._held_pa = 0.0
         self._moving = self.switched = False
-        self.awake = True
+        self.awake = self._has_mains = True
         self._regroup()
 
     def wire(self, transducer: Transducer, role: str) -> None:
@@ -63,6 +63,10 @@ class StationIron:
     def release(self) -> None:
         for valve in self.valves.values():
             valve.ask(False)
+        self._moving = self.awake = True
+
+    def turn_mains(self, is_open: bool) -> None:
+        self._has_mains = is_open
         self._moving = self.awake = True
 
     def stick(self, role: str, travel: float | None) -> None:
@@ -172,7 +176,7 @@ class StationIron:
         valves = self.valves
         self._k_in = self._full_in * valves["inlet"].travel
         self._k_gas = self._full_in * valves["air"].travel * AIR_FASTER
-        self._k_fill = FILL_M3_PER_S_PA * valves["fill"].travel
+        self._k_fill = FILL_M3_PER_S_PA * valves["fill"].travel if self._has_mains else 0.0
         vent = self._full_out * (1.0 - valves["vent"].travel)
         self._k_out = vent + self._outlet + self.specimen.leak_m2 * PER_M2
         self._k_air = self._k_out * AIR_FASTER

@@ -7,7 +7,8 @@ has more of both:
 a body        truth: strength_pa, the true pressure at the first loss of containment, null before
 gas           truth: leak_mol_per_s and leak_sccm at the test pressure
 stations      "station" is 1 to 8, "stuck" an indicator that stays up with no pressure beneath it; truth: the specimen's
-              own count. Order: "free 2" brings the indicator of station 2 back
+              own count. Orders: "free 2" brings the indicator of station 2 back, "mains shut" and "mains open" turn the
+              cock by hand before the fill valves
 a cap         "turns" from fully tight, "at_the_cap" tight, weep, drops or stream, "scale_kg" as the scale shows it;
               truth: onset_turns of a new seal. Orders: "tighten", "loosen 3/16", "cage on"
 a drain       "cups" null, or of the aim that was weighed last: inside_kg, outside_kg, not_caught_kg, centre_deg, hit;
@@ -65,7 +66,7 @@ class GasWindow(BodyWindow):
 class StationsWindow:
     def __init__(self, bench: SurgeBench) -> None:
         self._bench = bench
-        self.orders = f"free 1 to {len(bench.stations)}"
+        self.orders = f"free 1 to {len(bench.stations)}, mains shut|open"
 
     def sights(self) -> Sequence[Sight]:
         return [self._sight(number) for number in range(1, len(self._bench.stations) + 1)]
@@ -85,12 +86,17 @@ class StationsWindow:
         }
 
     def take(self, words: Sequence[str]) -> bool:
-        if words[0] != "free":
-            return False
-        (number,) = words[1:]
-        if not 1 <= int(number) <= len(self._bench.stations):
-            raise ValueError(number)
-        self._bench.free_part(int(number))
+        match words:
+            case ["mains", "shut" | "open" as turned]:
+                self._bench.turn_mains(turned == "open")
+            case ["free", number]:
+                if not 1 <= int(number) <= len(self._bench.stations):
+                    raise ValueError(number)
+                self._bench.free_part(int(number))
+            case ["mains" | "free", *_]:
+                raise ValueError(" ".join(words))
+            case _:
+                return False
         return True
 
 

@@ -153,7 +153,9 @@ class ReliefCheck(Check):
 
 
 class OutputsCheck(Check):
-    """One output after another, on and off. It is judged before the interlock for read-backs would trip on it."""
+    """One output after another, on and off. It is judged before the interlock for read-backs would trip on it. Between
+    two of them the rig rests: a read-back says that a valve has left its end, not that it has come to the other, and
+    the mains must not fill a line whose vent is still on its way."""
 
     check = "outputs"
     step: CheckOutputs
@@ -162,6 +164,9 @@ class OutputsCheck(Check):
         super().__init__(step, rig, sight)
         seen = [output for output in rig.outputs if output.role in WISHES and output.read_back >= 0]
         self._vent = next((output for output in seen if output.role == "vent"), None)
+        self._rest_ns = 0
+        for output in seen:
+            self._rest_ns = output.read_back_ns if output.read_back_ns > self._rest_ns else self._rest_ns
         self._waiting = sorted(seen, key=lambda output: output.role != "vent")  # the others are opened behind it
         self._output: Output | None = None
         self._rose_ns = 0
@@ -171,8 +176,8 @@ class OutputsCheck(Check):
             self.judge(sight, FAILED, "pressure came: supply or mains are not shut by hand")
             return self.end()
         output = self._output
-        if output is None:
-            return self._next(sight)
+        if output is None or self.phase == "rest":
+            return self._next(sight) if output is None or elapsed_ns >= self._rest_ns else Standing(wanted=SAFE)
         shows = sight.channels.good(output.read_back)
         late = elapsed_ns >= output.read_back_ns
         if self.phase == "vent" and self._vent is not None:  # an inlet waits for it, and is timed from then on
@@ -195,7 +200,8 @@ class OutputsCheck(Check):
         if shows == 0.0:
             text = f"{output.name} follows in {ms(self._rose_ns)}, falls back in {ms(elapsed_ns)}"
             self.judge(sight, PASSED, text, output=output.name, rose_ns=self._rose_ns, fell_ns=elapsed_ns)
-            return self._next(sight)
+            self.enter("rest", sight)
+            return Standing(wanted=SAFE, judgement=self._found.pop(0))
         if late:
             self.judge(sight, FAILED, f"{output.name} does not fall back", output=output.name)
             return self._next(sight)

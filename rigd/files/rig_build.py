@@ -13,6 +13,7 @@ from rigd.files.pocket_shape import build_pockets
 from rigd.files.rig_shape import SWITCH_WORDS, RowShape, SwitchChannel
 from rigd.files.rig_stations import count_of, spread
 from rigd.model.rig import (
+    DEFAULT_WALK,
     WEATHER_U_PA,
     Address,
     Agreement,
@@ -103,6 +104,7 @@ def build_rig(document: Document, as_written: dict[str, Any]) -> Rig:
         budgets=build_budgets(sound.get("budgets")),
         pockets=build_pockets(as_written, channels, list(sound["outputs"])),
         commissioned_ns=sound.get("commissioned_within") or 0,
+        walk=sound.get("walk") or DEFAULT_WALK,
     )
 
 

@@ -438,3 +438,6 @@ class RigShape(Shape):
     commissioned_within: AgeLimit | None = Field(
         default=None, description="unattended runs only so long after a passed walk, such as 30 day"
     )
+    walk: Words | None = Field(
+        default=None, description="profile of its commissioning walk, shipped or a file; left out: commissioning"
+    )

@@ -261,6 +261,8 @@ class FailureMode:
     counts_as: str  # a key of model.observations.OBSERVATIONS
 
 
+DEFAULT_WALK = "commissioning"
+"""The profile a rig is walked by when its file names no other."""
 WEATHER_U_PA = 1_500.0
 """Of an air pressure that nobody measures: weather moves it by some 26 hPa to either side (common practice)."""
 
@@ -316,3 +318,4 @@ class Rig:
     ambient_u_pa: float = WEATHER_U_PA  # standard uncertainty of `ambient_pa`, for transducers that count from it
     budgets: Budgets | None = None  # none stated: no unattended runs
     commissioned_ns: int = 0  # how old a passed commissioning walk may be for unattended runs, 0 = none are allowed
+    walk: str = DEFAULT_WALK  # profile of that walk: a name that ships, or a file

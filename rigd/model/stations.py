@@ -42,7 +42,7 @@ def of_station(rig: Rig, number: int) -> Station:
         channels=tuple(rig.channels[at] for at in channels),
         outputs=tuple(replace(rig.outputs[at], read_back=new_at.get(rig.outputs[at].read_back, -1)) for at in outputs),
         rows=tuple(replace(row, channel=new_at[row.channel]) for row in rig.rows if row.channel in new_at),
-        pockets=_pockets(rig, new_at, {old: new for new, old in enumerate(outputs)} | {-1: -1}),
+        pockets=pockets_within(rig, new_at, {old: new for new, old in enumerate(outputs)} | {-1: -1}),
     )
     picks = tuple(
         tuple(at for at, channel in enumerate(_of_device(rig, device)) if channel.station in own)
@@ -51,8 +51,8 @@ def of_station(rig: Rig, number: int) -> Station:
     return Station(number=number, rig=mine, picks=picks, outputs=outputs)
 
 
-def _pockets(rig: Rig, channel_at: dict[int, int], output_at: dict[int, int]) -> tuple[Pocket, ...]:
-    """What is shared, and what can be seen or let out here; the pockets of other stations are theirs."""
+def pockets_within(rig: Rig, channel_at: dict[int, int], output_at: dict[int, int]) -> tuple[Pocket, ...]:
+    """Those that some of the channels and outputs can see or let out: old index to new of each, -1 to -1."""
     mine = [pocket for pocket in rig.pockets if pocket.channel in channel_at and pocket.vent in output_at]
     return tuple(replace(p, channel=channel_at[p.channel], vent=output_at[p.vent]) for p in mine)
 

@@ -38,9 +38,11 @@ def test_a_rise_test_that_means_nothing_is_refused(rise, shut_for):
 
 
 def test_a_pocket_of_every_station_is_one_at_each():
+    head, _, rest = SURGE.partition("\npockets:")
+    bare = head + rest[rest.index("\n\n") :]
     block = "\npockets:\n  specimen: {sensor: specimen_a}\n  vessel: {sensor: SENSOR}\n  hose: {hand_checked: true}\n"
     feed = next(c.name for c in load_rig_bytes(SURGE.encode(), "rig").channels if c.role == "feed")
-    rig = load_rig_bytes((SURGE + block.replace("SENSOR", feed)).encode(), "rig.yaml")
+    rig = load_rig_bytes((bare + block.replace("SENSOR", feed)).encode(), "rig.yaml")
     assert [pocket.name for pocket in rig.pockets] == [f"specimen {n}" for n in (1, 2, 3, 4)] + ["vessel", "hose"]
     third = of_station(rig, 3).rig
     assert [pocket.name for pocket in third.pockets] == ["specimen 3", "vessel", "hose"]

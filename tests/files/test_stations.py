@@ -301,4 +301,6 @@ def test_all_faults_of_a_rig_with_stations_come_at_once():
     text = TEXT.replace("power: 24 V B", "power: 24 V A").replace("limit: 3 psi", "limit: 0.7 psi")
     with pytest.raises(FilesRefused) as refused:
         load.load_rig_bytes(text.encode(), "x")
-    assert [fault.key for fault in refused.value.faults] == ["channels.specimen_b.power", "vent.limit"]
+    assert [fault.key for fault in refused.value.faults] == [
+        "channels.specimen_b.power", "vent.limit", "vent.isolation_test.rise"
+    ]  # fmt: skip

@@ -9,6 +9,7 @@ from rigd.engine import air, gas_leak
 from rigd.engine.air import AirStep
 from rigd.engine.cycles import CycleCount
 from rigd.engine.gas_leak import GasLeakStep
+from rigd.engine.opening import Opening
 from rigd.engine.questions import Questions
 from rigd.engine.surge import SurgeStep
 from simulator import air_nights, flush_nights, gas_nights, leak_nights, station_nights
@@ -16,7 +17,7 @@ from simulator.bench_nights import PLAYS, is_same_again, run
 from simulator.promises import Violation
 
 SEEDS = (1, 6, 11, 16)
-NEXT, WHY = Questions.next, SurgeStep._why
+NEXT, WHY, LACKS = Questions.next, SurgeStep._why, Opening.lacks
 
 
 @pytest.mark.parametrize("first", SEEDS)
@@ -84,6 +85,9 @@ PLANTED = {
     ),
     "hands are sent in beside pressure": (
         Questions, "next", lambda self, seq, t_ns, _: NEXT(self, seq, t_ns, 0), "HANDS_FIND_NO_PRESSURE"
+    ),
+    "a tight isolation is enough to open": (
+        Opening, "lacks", lambda self, *at: () if self.isolation_proven else LACKS(self, *at), "NO_POCKET_FORGOTTEN"
     ),
 }  # fmt: skip
 
