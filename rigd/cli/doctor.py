@@ -21,6 +21,7 @@ HELP = """Examples:
   rigd doctor --new-key --key my-own.key
   rigd doctor --validate
   rigd doctor --walk --rig demo --operator "A. Novak"
+  rigd doctor --walk --rig demo-surge --station 2 --operator "A. Novak"
   rigd doctor --walk --rig bench.yaml --profile my-walk.yaml --operator "A. Novak"
   rigd doctor --rig demo
 
@@ -31,8 +32,9 @@ folder. Exit code 1 when something differs, 65 when a reference record is not wh
 --walk walks a rig's own checks on a blanked-off specimen port, as a run with a record like any other: outputs fall
 back, the watchdog relay lets go, emergency stop and door are seen, the vent empties the line, transducers agree, the
 supply is isolated, no pocket is forgotten, and vent and tank are judged against the rig's own earlier walks. It
-pressurises the rig: read the profile `commissioning` first, and copy it to your own rig's limits (--profile). Without
---walk, --rig shows when each check of exactly this rig file last passed. A walk is not a test of the safety devices:
+pressurises the rig: read its profile first (`commissioning`, or what the rig file names as `walk:`), and copy it to
+your own rig's limits. On a rig with several stations each is walked for itself (--station). Without --walk, --rig shows
+when each check of exactly this rig file last passed, at each station. A walk is not a test of the safety devices:
 relief valve, guard and hardware emergency stop are tested by their own procedures.
 
 A key is never overwritten. Its private half never leaves its file (mode 0600); keep the public half that is printed
@@ -46,7 +48,7 @@ def doctor(
     walk: Annotated[bool, typer.Option("--walk", help="Walk a rig's own checks; needs --rig.")] = False,
     rig: Annotated[str, typer.Option("--rig", metavar="RIG", help="A rig: a name that ships, or a file.")] = "",
     profile: Annotated[
-        str, typer.Option("--profile", metavar="FILE", help="With --walk: a walk of your own, not `commissioning`.")
+        str, typer.Option("--profile", metavar="FILE", help="With --walk: another walk than the rig file names.")
     ] = "",
     station: Annotated[int, typer.Option("--station", help="Of several stations the one that is walked.")] = 1,
     operator: Operator = "",

@@ -35,10 +35,11 @@ was cut off is partial. Specimen, station, profile and rig must be those of that
 
 A rig whose newest commissioning walk found its tank not as usual is refused (exit 78) until a walk finds it so again.
 
---unattended is refused (exit 78) unless the newest commissioning walk of exactly this rig file passed within the days
-the file states, the relief valve was tested in time, the independent layer is declared (rigd doctor --rig RIG), no
-step asks for a person, and gas, water, drain and life of parts cover the run: `budgets:` of the rig file against what
-rigd check works out, or less by --left gas=3000L. The record says which walk allowed it, and until when.
+--unattended is refused (exit 78) unless the newest commissioning walk of exactly this rig file, at each station that
+has a specimen, passed within the days the file states, the relief valve was tested in time, the independent layer is
+declared (rigd doctor --rig RIG), no step asks for a person, and gas, water, drain and life of parts cover the run:
+`budgets:` of the rig file against what rigd check works out, or less by --left gas=3000L. Each record says which walk
+allowed it, and until when.
 
 \b
 Exit codes: 0 done, criteria met or none    1 criterion not met or undecided    3 stopped by a person

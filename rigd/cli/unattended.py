@@ -1,7 +1,7 @@
 """Leaving a rig alone: everything that forbids it, and what the record says when nothing does (SAFETY S1, S7, S23).
 
-The record holds which walk allowed it, by number and hash, until when, and what there was of gas, water, drain and life
-of parts against what the run may take.
+Each record holds which walk of its station allowed it, by number and hash, until when, and what there was of gas,
+water, drain and life of parts against what the whole run may take.
 """
 
 import time
@@ -9,7 +9,7 @@ from dataclasses import asdict, replace
 from datetime import UTC, datetime
 
 from rigd.calc.supplies import CYCLES, Need, needs
-from rigd.cli.walks import read_walks, why_not_unattended
+from rigd.cli.walks import Walk, newest_walks, read_walks, why_not_unattended
 from rigd.live.job import Job
 from rigd.model.air import AirCheck
 from rigd.model.errors import Misconfigured, UsageRefused
@@ -22,6 +22,7 @@ from rigd.model.walk import KINDS
 
 FORMAT = 1
 LITRES = 1e3  # in a cubic metre
+FREED_BY_HAND = ("ask", "extra_cycle")  # what follows a stuck part: at once, or when extra cycles did not free it
 
 
 def permit(job: Job, left: tuple[str, ...], now_ns: int | None = None) -> Job:
@@ -31,19 +32,25 @@ def permit(job: Job, left: tuple[str, ...], now_ns: int | None = None) -> Job:
     now_ns = time.time_ns() if now_ns is None else now_ns
     rig, stated = _with_left(job.rig, left)
     needed = needs(rig, job.profile, tuple(each.specimen for each in job.mounted))
-    reasons = why_not_unattended(job.rig, job.rig_bytes, job.records, now_ns)
+    stations = tuple(each.station for each in job.mounted)
+    reasons = why_not_unattended(job.rig, job.rig_bytes, job.records, now_ns, stations)
     reasons += _wants_a_person(job.profile)
     reasons += [_short(need) for need in needed if not need.is_covered] if job.rig.budgets else []
     if reasons:
         listed = "".join(f"\n  {reason}" for reason in reasons)
         raise Misconfigured(f"rig {job.rig.name} may not run unattended:{listed}")
-    walk = next(each for each in read_walks(job.records, job.rig, job.rig_bytes, []) if each.is_this_file)
-    told = {
-        "format": FORMAT, "person": job.person, "walk": walk.run, "walk_manifest_sha256": walk.manifest_sha256,
-        "walked_utc": _utc(walk.utc_ns), "expires_utc": _utc(walk.utc_ns + job.rig.commissioned_ns), "left": stated,
-        "needs": [asdict(need) for need in needed],
-    }  # fmt: skip
-    return replace(job, unattended_bytes=unattended_bytes(told))
+    walks = newest_walks(read_walks(job.records, job.rig, job.rig_bytes, []))
+
+    def told(walk: Walk) -> bytes:
+        return unattended_bytes({
+            "format": FORMAT, "person": job.person, "walk": walk.run, "walk_manifest_sha256": walk.manifest_sha256,
+            "walked_utc": _utc(walk.utc_ns), "expires_utc": _utc(walk.utc_ns + job.rig.commissioned_ns),
+            "left": stated, "needs": [asdict(need) for need in needed],
+        })  # fmt: skip
+
+    return replace(
+        job, mounted=tuple(replace(each, unattended_bytes=told(walks[each.station])) for each in job.mounted)
+    )
 
 
 def _with_left(rig: Rig, left: tuple[str, ...]) -> tuple[Rig, dict[str, str]]:
@@ -73,6 +80,9 @@ def _wants_a_person(profile: Profile) -> list[str]:
             found.append(f"step {step.name!r} asks for a person amid the run")
         elif isinstance(step, Surge) and step.between == "inspect" and len(step.blocks) > 1:
             found.append(f"step {step.name!r} asks for an inspection between its blocks")
+        if isinstance(step, Surge) and step.part and step.part.when_stuck in FREED_BY_HAND:
+            stuck = f"step {step.name!r} asks for a hand when its moving part is stuck, and every station waits for it"
+            found.append(f"{stuck}: `when_stuck: record` or `stop` goes on, or ends, without one")
     return found
 
 

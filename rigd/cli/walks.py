@@ -102,22 +102,37 @@ def unverified_checks(record: Path) -> dict[str, Any]:
         return {}
 
 
-def why_not_unattended(rig: Rig, rig_bytes: bytes, records: Path, utc_ns: int) -> list[str]:
-    """Everything that forbids an unattended run of this rig now, in words; empty when nothing does (SAFETY S1, S7)."""
-    return [*_walk_reasons(rig, rig_bytes, records, utc_ns), *_relief_reasons(rig, utc_ns), *_layer_reasons(rig)]
+def stations_of(rig: Rig) -> tuple[int, ...]:
+    """The numbers of a rig's stations; that of the only one is 0."""
+    return tuple(range(1, rig.stations + 1)) if rig.stations > 1 else (0,)
 
 
-def _walk_reasons(rig: Rig, rig_bytes: bytes, records: Path, utc_ns: int) -> Iterator[str]:
-    command = f"rigd doctor --walk --rig {rig.name} --operator NAME"
+def newest_walks(walks: list[Walk]) -> dict[int, Walk]:
+    """station -> the newest walk of exactly this rig file there. `walks`: newest first."""
+    return {walk.station: walk for walk in reversed(walks) if walk.is_this_file}
+
+
+def why_not_unattended(
+    rig: Rig, rig_bytes: bytes, records: Path, utc_ns: int, stations: tuple[int, ...] = (0,)
+) -> list[str]:
+    """Everything that forbids an unattended run of these stations of this rig now, in words; empty when nothing does
+    (SAFETY S1, S7)."""
+    reasons = []
     if not rig.commissioned_ns:
-        yield "the rig file does not say how old a commissioning walk may be: write `commissioned_within: 30 day`"
-    altered: list[str] = []
-    walks = [walk for walk in read_walks(records, rig, rig_bytes, altered) if walk.is_this_file]
-    yield from altered
-    if not walks:
+        words = "the rig file does not say how old a commissioning walk may be: write `commissioned_within: 30 day`"
+        reasons.append(words)
+    walks = newest_walks(read_walks(records, rig, rig_bytes, reasons))
+    for station in stations:
+        where = f"station {station}: " if station else ""
+        reasons += [where + words for words in _walk_reasons(rig, walks.get(station), station, records, utc_ns)]
+    return [*reasons, *_relief_reasons(rig, utc_ns), *_layer_reasons(rig)]
+
+
+def _walk_reasons(rig: Rig, walk: Walk | None, station: int, records: Path, utc_ns: int) -> Iterator[str]:
+    command = f"rigd doctor --walk --rig RIG{f' --station {station}' if station else ''} --operator NAME"
+    if walk is None:
         yield f"exactly this rig file was never walked in {records}: {command}"
         return
-    walk = walks[0]
     if walk.outcome != "commissioned":
         words = OUTCOMES[walk.outcome].words if walk.outcome in OUTCOMES else walk.outcome
         yield f"its newest walk, run {walk.run} of {walk.day}, did not pass: {words}"

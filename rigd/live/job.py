@@ -28,6 +28,7 @@ class Mounted:
     carried_bytes: bytes = b""  # of a resumed run: the file its record holds
     earlier: Earlier = NO_WALKS
     earlier_bytes: bytes = b""  # of a walk: the file its record holds
+    unattended_bytes: bytes = b""  # of a run that may be left alone: the file its record holds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +46,6 @@ class Job:
     named: bool
     confirmed: bool  # arm and start as soon as the permissives hold
     key: Path | None = None  # of the rig; None: the record is sealed without a signature
-    unattended_bytes: bytes = b""  # of a run that may be left alone: the file its record holds
 
     def files(self, mounted: Mounted) -> dict[str, bytes]:
         """The files of a record, under the names a record gives them (rigd.replay reads them)."""
@@ -56,8 +56,8 @@ class Job:
             files["station.txt"] = b"%d\n" % mounted.station
         if mounted.carried_bytes:
             files["carried.json"] = mounted.carried_bytes
-        if self.unattended_bytes:
-            files["unattended.json"] = self.unattended_bytes
+        if mounted.unattended_bytes:
+            files["unattended.json"] = mounted.unattended_bytes
         if mounted.earlier_bytes:
             files["earlier.json"] = mounted.earlier_bytes
         return files

@@ -19,8 +19,19 @@ from rigd.store import manifest
 from rigd.store.unattended import NAME, read_unattended
 from simulator.person import Person
 from simulator.plant import Plant
+from simulator.stations import Mounted, StationsWorld
+from simulator.surge_bench import SurgeBench
 from simulator.world import Names, World
 
+STATIONS = find("demo-surge", "rig").read_text()
+NIGHT = {  # of the shipped surge test: a few surges, and nothing that needs a hand
+    "blocks: [12, 12]": "blocks: [5]", "minimum_cycles: 24": "minimum_cycles: 5",
+    "        when_stuck: extra_cycle": "        when_stuck: record",
+}  # fmt: skip
+WALK = {  # the shipped one in less time, with every check of it
+    "bleed: 8 s": "bleed: 2 s", "pressures: [20 psi, 50 psi, 85 psi]": "pressures: [20 psi, 50 psi]",
+    "settle: 2 s": "settle: 500 ms", "shut_for: 10 s": "shut_for: 2 s",
+}  # fmt: skip
 DAY_NS = 86_400_000_000_000
 SHIPPED = find("demo", "rig").read_text()
 
@@ -117,6 +128,73 @@ def test_parts_that_are_worn_out_by_then_and_what_asks_for_a_person_are_refused(
     for wrong in ("gas", "gas=99999L", "gas=-1L", "hose=1.5", "tea=1L"):
         with pytest.raises(errors.UsageRefused, match="--left"):
             permit(job_of(records, rig), (wrong,))
+
+
+def station_job(records: Path, rig: Path, profile: str, *specimens: str) -> Job:
+    facts = tuple(f"{at[0]}:mounting=plug" for at in specimens)
+    return load_job(profile=profile, rig=str(rig), specimens=specimens, facts=facts, records=records,
+                    person="A. Novak", named=True)  # fmt: skip
+
+
+def rewritten(shipped: str, changes: dict[str, str], path: Path) -> Path:
+    """A copy of a shipped profile with these words replaced."""
+    text = find(shipped, "profile").read_text()
+    for old, new in changes.items():
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path.write_text("".join(row for row in text.splitlines(keepends=True) if "extra_most" not in row))
+    return path
+
+
+def record_stations(job: Job) -> list[Path]:
+    """A job of the surge rig played under virtual time, a sealed record a station."""
+    kept = [
+        OpenRecord(job.records, rig=job.rig.name, profile=job.profile.name, specimen=one.specimen.id,
+                   files=job.files(one), patient=True, station=one.station) for one in job.mounted
+    ]  # fmt: skip
+    mounted: list[Mounted | None] = [None] * job.rig.stations
+    for one, record in zip(job.mounted, kept, strict=True):
+        names = Names(run=record.run, utc_ns=time.time_ns(), version="0")
+        mounted[one.station - 1] = Mounted(
+            specimen=one.specimen, names=names, builder=record.builder, hand_over=record.hand_over
+        )
+    bench = SurgeBench(job.rig, seed=3, bodies=("strong",) * job.rig.stations)
+    StationsWorld(job.rig, job.profile, bench, tuple(mounted), seed=3).run()
+    for record in kept:
+        record.close()
+        close_run(record.folder, None, with_plot=False)
+    return [record.folder for record in kept]
+
+
+def test_each_station_of_a_surge_rig_needs_a_walk_of_its_own_and_its_record_names_it(tmp_path, rigd):
+    records, rig = tmp_path / "records", tmp_path / "bench.yaml"
+    night = rewritten("cyclic-surge", NIGHT, tmp_path / "night.yaml")
+    walk = rewritten("commissioning-surge", WALK, tmp_path / "walk.yaml")
+    rig.write_text(STATIONS.replace("walk: commissioning-surge", f"walk: {walk}").replace("scan: 10 ms", "scan: 20 ms"))
+    assert "asks for a hand when its moving part is stuck" in refused(
+        station_job(records, rig, "cyclic-surge", "1=K-21")
+    )
+    both = station_job(records, rig, str(night), "1=K-21", "3=L-21")
+    assert re.findall(r"station (\d): exactly this rig file was never walked", refused(both)) == ["1", "3"]
+    for station in ("3", "1"):
+        record_stations(station_job(records, rig, both.rig.walk, f"{station}=blank"))
+        alone = station_job(records, rig, str(night), f"{station}=K-21")
+        assert permit(alone, ()).mounted[0].unattended_bytes, "only this station is used"
+    other = station_job(records, rig, str(night), "1=K-21", "2=L-21")
+    assert "station 2: exactly this rig file was never walked" in refused(other)
+    assert "station 1" not in refused(other)
+
+    words = refused(both, "inlet valve=5", "supply valve=11")  # 5 surges at each of two stations, a fifth more
+    assert "inlet valve: 6 cycles needed, 5 left" in words and "supply valve: 12 cycles needed, 11 left" in words
+    permit(both, ("inlet valve=6", "supply valve=12"))
+    first, third = record_stations(permit(both, ()))
+    assert (read_unattended(first)["walk"], read_unattended(third)["walk"]) == (2, 1)
+    assert "allowed by walk R0002" in (first / "report.txt").read_text()
+    verified = rigd("runs", "verify", records)
+    assert verified.code == 0 and "allowed by walk R0001" in verified.out, verified.out + verified.err
+    told = rigd("doctor", "--rig", rig, "--records", records)
+    assert told.code == errors.NOT_MET and "station 2: never walked" in told.out
+    assert re.findall(r"station (\d): exactly this", told.out) == ["2", "4"]
 
 
 def test_what_nobody_wrote_is_no_permission(tmp_path):
