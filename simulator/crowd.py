@@ -82,7 +82,7 @@ class Crowd:
                 night.act("resume")
             return
         self._resume_at_ns = -1
-        prompt = engine.view().prompt if night.open_prompt is not None else None
+        prompt = engine.questions.prompt  # as it stands on the screen
         if prompt is not None and now_ns - self.asked_ns >= ANSWER_NS:
             night.act("confirm", prompt=prompt.prompt, answer=night.person.says(prompt, night.plant.truth().seen))
             return

@@ -289,7 +289,9 @@ class Night:
     # ---- messages
 
     def turn(self, make: Callable[..., Input]) -> tuple[Output, ...]:
-        message = make(seq=self.seq, t_ns=self.now_ns - self.origin_ns)
+        return self._send(make(seq=self.seq, t_ns=self.now_ns - self.origin_ns))
+
+    def _send(self, message: Input) -> tuple[Output, ...]:
         self.seq += 1
         self.now_ns += 1_000
         self.watch.about_to(message)
@@ -348,7 +350,8 @@ class Night:
     def _scan(self, device: int, counts: tuple[int, ...], age_us: int, width_us: int) -> None:
         if self.engine is not None and not self.engine.done:
             self._heard_ns = self.now_ns
-            self.turn(partial(Scan, device=device, age_us=age_us, width_us=width_us, counts=counts))
+            t_ns = self.now_ns - self.origin_ns
+            self._send(Scan(seq=self.seq, t_ns=t_ns, device=device, age_us=age_us, width_us=width_us, counts=counts))
 
     def _resume(self, due_ns: int) -> None:
         """The first message after a pause is whichever the event loop finds first."""
