@@ -9,7 +9,8 @@ from rigd.model.rig import Rig
 from simulator.bodies import Body
 from simulator.plant import RELIEF_PASSES, Plant
 
-POOL = [Random("noise of all nights").gauss(0.0, 1.0) for _ in range(1 << 16)]
+_DRAWN = Random("noise of all nights")
+POOL = [_DRAWN.gauss(0.0, 1.0) for _ in range(1 << 16)]
 """Normal numbers, drawn once: a night takes pieces from places of its own."""
 PIECE = 512
 
