@@ -16,7 +16,6 @@ from rigd.model.rig import Calibration, Channel, Rig, Signal
 from simulator.bodies import KINDS, PSI
 
 SCANS_NS = (10_000_000, 20_000_000, 50_000_000, 100_000_000)
-SHARES = (0.4, 0.3, 0.15, 0.15)  # most rigs are fast ones
 STEP_NS = {10_000_000: 10_000_000, 20_000_000: 20_000_000, 50_000_000: 25_000_000, 100_000_000: 20_000_000}
 """Time moves in steps of this length: the scan itself, or a quiet time after which a tick is due (20 ms)."""
 
@@ -59,7 +58,7 @@ def draw_swarm(seed: int, kinds: tuple[str, ...]) -> Swarm:
     """The night of this seed; `kinds` are all kinds of faults there are."""
     rng = Random(f"{seed}/swarm")
     rig, profile = shipped()
-    scan_ns = rng.choices(SCANS_NS, SHARES)[0]
+    scan_ns = rng.choice(SCANS_NS)
     rig = _draw_rig(rig, scan_ns, rng)
     metered = Random(f"{seed}/meter").random() < METERS
     if metered:
