@@ -155,7 +155,7 @@ class Engine:
     def _with_vent_seen_shut(self, wanted: Wanted) -> Wanted:
         """What may be told of what is wanted: inlet and air valve wait until the vent shows that it is shut. A command
         may be lost, or the valves' power cut; when it never shows, its read-back trips."""
-        if not (wanted.inlet or wanted.air) or self.outputs.feeds or self.opening.vent_was_shut():
+        if not (wanted.inlet or wanted.air) or self.outputs.feeds or self.opening.vent_is_shut():
             return wanted
         return wanted._replace(inlet=False, air=False)
 

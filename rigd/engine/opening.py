@@ -98,7 +98,7 @@ class Opening:
             return SAFE
         elapsed_ns = t_ns - self._since_ns
         if self._phase == OPENING_UP:
-            if self._vent_is_open():
+            if self.vent_is_open():
                 self._phase, self.isolation_proven = IDLE, True
             elif self._vent is not None and elapsed_ns > self._vent.read_back_ns:
                 self._phase = IDLE
@@ -108,7 +108,7 @@ class Opening:
         if elapsed_ns < self._test_ns:
             return Wanted(vent_shut=elapsed_ns > self._open_ns)
         self.rise_pa = self._meter.rise_pa()
-        tight = self.vent_was_shut() and self.rise_pa <= self._rig.vent.isolation_rise_pa
+        tight = self.vent_is_shut() and self.rise_pa <= self._rig.vent.isolation_rise_pa
         self._phase, self._since_ns = (OPENING_UP if tight else IDLE), t_ns
         return SAFE
 
@@ -122,13 +122,16 @@ class Opening:
         return True
 
     def _vent_shows(self, shows: float) -> bool:
-        return self._vent is None or self._vent.read_back < 0 or self._channels.good(self._vent.read_back) == shows
+        """Since it was last told anything, where it can be seen."""
+        if self._vent is None or self._vent.read_back < 0:
+            return True
+        at, channels = self._vent.read_back, self._channels
+        return channels.good(at) == shows and channels.good_ns[at] > self._outputs.vent_told_ns
 
-    def _vent_is_open(self) -> bool:
+    def vent_is_open(self) -> bool:
         return self._vent_shows(0.0)
 
-    def vent_was_shut(self) -> bool:
-        """Whether it shows that, where it can be seen."""
+    def vent_is_shut(self) -> bool:
         return self._vent_shows(1.0)
 
     # ---- the words

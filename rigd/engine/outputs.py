@@ -13,6 +13,7 @@ from rigd.model.messages import Output as Message
 from rigd.model.rig import Output, Rig
 
 UNKNOWN = -1  # counts never commanded yet: the first command of a record is always sent
+NOT_YET = 1 << 62
 KICK_FRACTION = 5  # kicks in one drop-out time of the watchdog relay: four may be lost before it lets go
 COUNTER_END = 65536
 
@@ -44,6 +45,7 @@ class Outputs:
         "commanded",
         "energised",
         "silent",
+        "vent_told_ns",
     )
 
     def __init__(self, rig: Rig) -> None:
@@ -57,6 +59,7 @@ class Outputs:
         self._kick_every_ns = rig.watchdog_ns // KICK_FRACTION
         self._kick_at_ns = 0
         self._kicks = 0
+        self.vent_told_ns = 0  # when it was last told anything, NOT_YET since a device came back
         self.silent = False  # no kick is given in this step, to see that the relay lets go
 
     @property
@@ -66,15 +69,19 @@ class Outputs:
 
     @property
     def feeds(self) -> bool:
-        """Whether inlet or air valve of the specimen stand open, as far as they were told."""
-        return any(self.energised[at] for at in self._feeding)
+        """Whether inlet or air valve of the specimen stand open, as far as they were told and no device came back."""
+        return self.vent_told_ns != NOT_YET and any(self.energised[at] for at in self._feeding)
 
     def forget(self, device: int) -> None:
-        """A device came back: what its outputs show is unknown, so the next command to each is sent whatever it is."""
+        """A device came back: what its outputs show is unknown, so the next command to each is sent whatever it is.
+        Where it drives the vent or what feeds, the vent is told first, and must be seen shut before anything feeds."""
         self._obeyed = None
         for at, shape in enumerate(self._shapes):
             if shape.device == device:
                 self.commanded[at] = UNKNOWN
+        vent = self._by_role.get("vent", UNKNOWN)
+        if vent != UNKNOWN and any(self.commanded[at] == UNKNOWN for at in (vent, *self._feeding)):
+            self.commanded[vent], self.vent_told_ns = UNKNOWN, NOT_YET
 
     def apply(self, wanted: Wanted, seq: int, t_ns: int, out: list[Message]) -> None:
         """Append the commands that bring the rig from what it was told to what is wanted."""
@@ -128,6 +135,8 @@ class Outputs:
     ) -> ValveCommand:
         self.commanded[at] = counts
         self.energised[at] = energised
+        if self._shapes[at].role == "vent":
+            self.vent_told_ns = t_ns
         raising = energised if raises is None else raises
         return ValveCommand(seq=seq, t_ns=t_ns, output=at, counts=counts, raises=raising)
 

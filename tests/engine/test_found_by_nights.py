@@ -57,7 +57,7 @@ def test_a_set_point_after_a_recovery_is_recorded_before_it_is_driven(bench):
     bench.send(DeviceFault, device=0, fault="timeout", detail="")
     said = bench.send(DeviceFault, device=0, fault="recovered", detail="")
     raising = [o for o in said if type(o) is ValveCommand and o.counts != 0]
-    assert len(raising) >= 4 and all(o.raises for o in raising), said
+    assert len(raising) >= 3 and all(o.raises for o in raising), said  # the inlet waits for the vent
 
 
 def test_a_doubtful_first_sample_above_a_limit_trips(bench):
@@ -140,6 +140,22 @@ def test_the_inlet_waits_until_the_vent_shows_that_it_is_shut(bench):
         if bench.engine.state != "RUNNING":
             break
     assert bench.engine.interlocks.first_out == "vent_valve not confirmed" and bench.is_safe
+
+
+@pytest.mark.parametrize("fell", [("vent_valve",), ("vent_valve", "inlet_valve")])
+def test_when_a_device_comes_back_the_inlet_waits_for_the_vent(bench, fell):
+    """Read by a person, not found: both were told anew in one step, while the vent may have fallen open unseen."""
+    bench.to_ramp(60.0)
+    bench.follow = False
+    bench.stuck |= dict.fromkeys(fell, 0)  # what the module let go as it restarted, and has not moved yet
+    said = bench.send(DeviceFault, device=0, fault="recovered", detail="answers again")
+    told = {bench.rig.outputs[o.output].role: o.counts for o in said if type(o) is ValveCommand}
+    assert told["vent"] and not told["inlet"], "the vent shut, the inlet not open before that shows"
+    bench.scan(3)
+    assert not bench.outputs["inlet_valve"] and bench.outputs["vent_valve"] and bench.engine.state == "RUNNING"
+    bench.stuck.clear()
+    bench.scan(2)
+    assert bench.outputs["inlet_valve"], "now it may"
 
 
 def test_a_body_that_fails_as_the_supply_comes_back_is_not_said_to_have_failed_at_the_highest(bench):
