@@ -7,6 +7,7 @@ must be what the shipped files say: every 50th night is played again by those, i
 seed, and the two records must have the same hash. Nothing compiled is ever shipped.
 """
 
+import ast
 import hashlib
 import importlib.util
 import os
@@ -37,6 +38,9 @@ NOT_ASKED = (
     "list-item", "misc", "operator", "return-value", "type-var", "union-attr", "var-annotated",
 )  # fmt: skip
 """What mypy would object to and mypyc checks where it happens instead: a wrong type raises."""
+MESSAGES, FROZEN, THAWED = "rigd/model/messages.py", b"dataclass(frozen=True, ", b"dataclass(unsafe_hash=True, "
+"""A frozen message is made field by field, in twice the time. In the copy they are not frozen; what wrote to one would
+raise in the nights that are played again by the plain files."""
 LONGEST_S = 900.0
 SOURCE_NAME = "RIGD_NIGHTS_SOURCE"  # tells a process that runs in the copy where the plain files are
 
@@ -45,7 +49,7 @@ def sources(root: Path) -> dict[str, bytes]:
     found = {}
     for package in PACKAGES:
         for path in sorted((root / package).rglob("*")):
-            if path.is_file() and path.suffix not in (".pyc", ".so"):
+            if path.is_file() and path.suffix not in (".pyc", ".so", ".md"):
                 found[str(path.relative_to(root))] = path.read_bytes()
     return found
 
@@ -71,11 +75,41 @@ def compile_tree() -> tuple[Path, str]:
     for name, data in files.items():
         path = tree / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
+        path.write_bytes(data.replace(FROZEN, THAWED) if name == MESSAGES else data)
     busy = [str(p.relative_to(tree)) for pattern in BUSY for p in sorted(tree.glob(pattern)) if p.name != "__init__.py"]
+    for name in busy:
+        path = tree / name
+        path.write_text(with_final_constants(path.read_text()))
     _compile(tree, busy)
     (tree / "done").touch()
     return tree, "compiled"
+
+
+def with_final_constants(text: str) -> str:
+    """The same file with its constants marked `Final`, all but the composed ones: mypyc then puts their values where
+    they are used, instead of looking each up by its name."""
+    lines = text.splitlines(keepends=True)
+    body = ast.parse(text).body
+    for node in reversed(body):
+        match node:
+            case ast.Assign(targets=[ast.Name() as name], value=value):
+                told = [(name, value)]
+            case ast.Assign(targets=[ast.Tuple(elts=names)], value=ast.Tuple(elts=values)) if len(names) == len(values):
+                told = list(zip(names, values, strict=True))
+            case _:
+                continue
+        if all(isinstance(name, ast.Name) and name.id.isupper() and is_one_value(value) for name, value in told):
+            marked = [f"{name.id}: Final = {ast.unparse(value)}\n" for name, value in told]
+            lines[node.lineno - 1 : node.end_lineno] = marked
+    behind_docstring = body[0].end_lineno if body and ast.get_docstring(ast.parse(text)) is not None else 0
+    lines.insert(behind_docstring, "from typing import Final\n")
+    return "".join(lines)
+
+
+def is_one_value(value: ast.expr) -> bool:
+    """A number, a word or what is reckoned from some."""
+    plain = (ast.Constant, ast.BinOp, ast.UnaryOp, ast.operator, ast.unaryop, ast.Name, ast.Attribute, ast.expr_context)
+    return all(isinstance(node, plain) for node in ast.walk(value))
 
 
 def _compile(tree: Path, busy: list[str]) -> None:
@@ -84,7 +118,7 @@ def _compile(tree: Path, busy: list[str]) -> None:
         done = subprocess.run(
             [sys.executable, "-m", "mypyc", "--ignore-missing-imports", "--explicit-package-bases", *quiet, *busy],
             cwd=tree, capture_output=True, text=True, check=False, timeout=LONGEST_S,
-            env=os.environ | {"PYTHONPATH": "", "MYPYC_OPT_LEVEL": "2", "MYPYC_DEBUG_LEVEL": "0"},
+            env=os.environ | {"PYTHONPATH": "", "MYPYC_OPT_LEVEL": "3", "MYPYC_DEBUG_LEVEL": "0"},
         )  # fmt: skip
     except subprocess.TimeoutExpired:
         raise NotCompiled(f"compiling took longer than {LONGEST_S:.0f} s") from None

@@ -19,6 +19,7 @@ import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
+from itertools import chain
 from multiprocessing.pool import ThreadPool
 from pathlib import Path
 
@@ -154,22 +155,28 @@ def commit() -> str:
 
 
 def twice(heads: dict[int, str], jobs: int = 1) -> list[str]:
-    """Play every 50th night again, by the plain files, in a fresh interpreter with another hash seed; what came out
-    differently."""
+    """Play every 50th night again, by the plain files, in fresh interpreters with hash seeds of their own; what came
+    out differently."""
+    again = [seed for seed in sorted(heads) if not seed % TWICE_EVERY]
     with ThreadPool(jobs) as pool:
-        told = pool.starmap(_again, [(seed, head) for seed, head in sorted(heads.items()) if not seed % TWICE_EVERY], 1)
-    return [words for words in told if words]
+        heads_again = dict(chain.from_iterable(pool.map(_heads_again, [again[job::jobs] for job in range(jobs)])))
+    return [
+        f"seed {seed}: under another PYTHONHASHSEED the record is another one ({heads_again.get(seed, 'no night')})"
+        for seed in again
+        if heads_again.get(seed) != heads[seed]
+    ]
 
 
-def _again(seed: int, head: str) -> str:
+def _heads_again(seeds: list[int]) -> list[tuple[int, str]]:
+    """The hash of the records of each of these nights, or what went wrong."""
     done = subprocess.run(
-        [sys.executable, "-m", "simulator.nights", "--only", str(seed), "--head"],
+        [sys.executable, "-m", "simulator.nights", "--heads", *map(str, seeds)],
         cwd=SOURCE, capture_output=True, text=True, check=False,
-        env=os.environ | {"PYTHONHASHSEED": str(seed + 7), "PYTHONPATH": str(SOURCE)},
+        env=os.environ | {"PYTHONHASHSEED": str(sum(seeds) % 4_294_967_295 + 7), "PYTHONPATH": str(SOURCE)},
     )  # fmt: skip
-    if done.stdout.strip() == head:
-        return ""
-    return f"seed {seed}: under another PYTHONHASHSEED the record is another one ({done.stderr[-200:]})"
+    told = done.stdout.splitlines()
+    told += [done.stderr[-200:]] * (len(seeds) - len(told))
+    return list(zip(seeds, told, strict=True))
 
 
 def _work(arguments: tuple[int, int, float, Path | None, int, float]) -> Campaign:
@@ -206,7 +213,7 @@ def parse_options() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1, help="the first night")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--only", type=int, help="play this one night")
-    parser.add_argument("--head", action="store_true", help="with --only: print the hash of the night's records alone")
+    parser.add_argument("--heads", type=int, nargs="*", help="play these nights: print the hash of each one's records")
     parser.add_argument("--records", type=Path, default=RECORDS, help="where the record of a failure goes")
     parser.add_argument("--compiled", action="store_true", help="play in a compiled copy, or fail")
     parser.add_argument("--table", type=Path, help="also write what was met as JSON here")
@@ -226,6 +233,8 @@ def main() -> int:
         return run_there(tree, [word for word in sys.argv[1:] if word != "--compiled"])
     if options.only is not None:
         return _play_one(options)
+    if options.heads is not None:
+        return _tell_heads(options.heads)
     whole = run(options.hours, options.seed, options.jobs, options.records, options.minutes)
     rig = shipped()[0]
     print(whole.seen.table(rig))
@@ -246,13 +255,19 @@ def main() -> int:
 
 def _play_one(options: argparse.Namespace) -> int:
     try:
-        report = play(options.only)
+        print(play(options.only))
     except Violation as violation:
-        print(
-            "FAILED " + tell(options.only, violation, options.records), file=sys.stderr if options.head else sys.stdout
-        )
+        print("FAILED " + tell(options.only, violation, options.records))
         return 1
-    print(report.head if options.head else report)
+    return 0
+
+
+def _tell_heads(seeds: list[int]) -> int:
+    for seed in seeds:
+        try:
+            print(play(seed).head, flush=True)
+        except Violation as violation:
+            print(tell(seed, violation, None), flush=True)
     return 0
 
 

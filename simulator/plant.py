@@ -136,7 +136,7 @@ class Plant:
         self._moving = False
         self.watchdog = Watchdog(self.rig.watchdog_ns * 1e-9)
         self.vent_share = 1.0
-        self._past = {"supply": 0.0, "inlet": 0.0}  # opening that a shut valve leaves
+        self._past = {"supply": 0.0, "inlet": 0.0, "fill": 0.0}  # opening that a shut valve leaves
 
     def _place_channels(self) -> None:
         rig = self.rig
@@ -348,7 +348,7 @@ class Plant:
         """Work out again what is open, after a valve moved, a body broke or a fault struck."""
         valves = self._valves
         self._k_in = self.rig.inlet_m3_per_s_pa * max(valves["inlet"].travel, self._past["inlet"])
-        self._k_fill = FILL_M3_PER_S_PA * valves["fill"].travel
+        self._k_fill = FILL_M3_PER_S_PA * max(valves["fill"].travel, self._past["fill"])
         vent = VENT_M3_PER_S_PA * (1.0 - valves["vent"].travel) * self.vent_share
         self._k_out = vent + self.leak_m2 * PER_M2
         self._k_air = self._k_out * AIR_FASTER

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Heal = Callable[[], None]
 Strike = Callable[["Night", Random], Heal | None]
-BRIEF, SHORT, LONG, LASTING = (0.05, 0.6), (0.5, 4.0), (3.0, 40.0), (23.0, 32.0)
+BRIEF, SHORT, LONG, LASTING, LINGERS = (0.05, 0.6), (0.5, 4.0), (3.0, 40.0), (23.0, 32.0), (20.0, 90.0)
 BLINDS = "sensor_stays_dead"  # for longer than a vent may go unproven
 
 
@@ -208,6 +208,13 @@ def _slow_valve(night: "Night", rng: Random) -> Heal:
     role, seconds = rng.choice(("supply", "inlet", "vent", "fill")), rng.uniform(0.1, 0.6)
     was_s = night.plant.slow_valve(role, seconds)
     return lambda: night.plant.slow_valve(role, was_s) and None
+
+
+def _valve_passes(night: "Night", rng: Random) -> Heal:
+    """A valve is shut, says so, and lets a little past its seat: so little that an open vent hides it."""
+    role, least, most = rng.choice((("fill", -3.4, -2.7), ("fill", -3.4, -2.7), ("inlet", -5.0, -2.0)))
+    night.plant.leak_past(role, 10.0 ** rng.uniform(least, most))
+    return partial(night.plant.leak_past, role, 0.0)
 
 
 def _read_back_lies(night: "Night", rng: Random) -> Heal:
@@ -404,6 +411,7 @@ KINDS: dict[str, Kind] = {
     "supply_stuck_open": Kind(room="actuator", strike=_stick("supply", 1.0), lasts_s=SHORT, marks="stuck"),
     "fill_stuck_open": Kind(room="actuator", strike=_stick("fill", 1.0), lasts_s=SHORT, marks="stuck"),
     "slow_valve": Kind(room="actuator", strike=_slow_valve, lasts_s=LONG, marks="stuck"),
+    "valve_passes": Kind(room="actuator", strike=_valve_passes, lasts_s=LINGERS, marks="stuck"),
     "read_back_lies": Kind(room="actuator", strike=_read_back_lies, lasts_s=SHORT, marks="stuck"),
     "door_opened": Kind(room="world", strike=_door, lasts_s=SHORT),
     "door_chatters": Kind(room="world", strike=_door_chatters, lasts_s=(0.1, 0.3)),
