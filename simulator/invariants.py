@@ -95,7 +95,7 @@ class Watch:
         self.highest = self.highest_low = 0.0
         self.target: tuple[int, int, float] | None = None
         self.tripped_running, self.step_seen = False, -1
-        self.pressure_ended_ns = 1 << 62
+        self.pressure_ended_ns = self.ran_until_ns = 1 << 62
         self.results = 0
         self.utc_offset_ns: int | None = None
         self.report: HostReport | None = None
@@ -109,11 +109,8 @@ class Watch:
 
     def bury(self, record: Sequence[bytes]) -> None:
         if not self.engine.done:
-            self._close_open()
+            self.session = False
         check_record(self, record)
-
-    def _close_open(self) -> None:
-        self.session = False
 
     # ---- every message
 
@@ -332,6 +329,8 @@ class Watch:
         if was == now:
             return
         self.entered_ns, self.held_ns, self.holding, self.target = t_ns, 0, False, None
+        if was == RUNNING:
+            self.ran_until_ns = self.night.now_ns
         event = next((dict(o.data) for o in said if type(o) is Event and o.kind == "state"), {})
         self._count_move(was, now, str(event.get("why", "")), said)
         if now == ARMED:
@@ -441,7 +440,7 @@ class Watch:
         if self.dirty or result.failure_pa is None or plant.strength_pa is None:
             return
         self.night.seen.others["results held to the truth"] += 1
-        off = plant.strength_pa - result.failure_pa
+        off = plant.gave_way_pa(self.ran_until_ns / 1e9) - result.failure_pa
         require(-result.bound_down_pa <= off <= result.bound_up_pa, "TRUTH_WITHIN_BOUND",
                 lambda: f"strength {plant.strength_pa}, off {off}: {result}")  # fmt: skip
 

@@ -57,6 +57,12 @@ class NightPlant(Plant):
         self.leak_m2 = max(self.leak_m2, opening_m2)
         self.regroup()
 
+    def gave_way_pa(self, until_s: float) -> float:
+        """True pressure at which the body broke, or grew for good if nothing but that had happened until then."""
+        assert self.strength_pa is not None and self.failed_at_s is not None, "it broke"
+        grew = self.yield_pa is not None and self.failed_at_s > until_s
+        return self.yield_pa if grew else self.strength_pa
+
     def free_valve(self, role: str) -> None:
         self._valves[role].stuck = None
         self._moving = True

@@ -12,7 +12,7 @@ from rigd.calc.exact.ramp import SETTLED_NS, RampFit
 from rigd.calc.exact.supply_flow import FlowWatch
 from rigd.engine.standing import Tally
 from rigd.model.messages import Data, Result, Scalar
-from rigd.model.profile import Profile, Ramp
+from rigd.model.profile import Fill, Profile, Ramp
 from rigd.model.rig import Channel, Rig
 from rigd.model.verdicts import OUTCOMES, outcome_of, verdict_of
 
@@ -25,6 +25,7 @@ MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest de
 class Findings:
     __slots__ = (
         "_channel",
+        "_filled_to_pa",
         "_fit",
         "_flow",
         "_inlet",
@@ -76,6 +77,7 @@ class Findings:
         self.in_ramp = self.early = self.relief_lifted = self._unwatched = False
         self.first_out = ""
         self._steepest_pa = 0.0
+        self._filled_to_pa = _filled_to_pa(profile, rig)
         self._with_feed_pa = 0.0  # how far the pressure had fallen with the feed's when the body's own fall began
         self.signs: list[str] = []
         self.trace_class = self.ending = ""
@@ -211,7 +213,10 @@ class Findings:
             bounds.up_pa += highest_pa - raw_pa  # what it had lost already when the mark came
         bounds.down_pa += self._with_feed_pa
         if self._unwatched:
-            bounds.up_pa += self._steepest_pa  # it may have stood so much higher than any sample showed
+            hidden_pa = self._steepest_pa  # it may have stood so much higher than any sample showed
+            if self._filled_to_pa - self.highest_pa > hidden_pa:  # a full body is stiff: the mains are there at once
+                hidden_pa = self._filled_to_pa - self.highest_pa
+            bounds.up_pa += hidden_pa
             bounds.down_pa = self.highest_pa - (self.zero_before_pa or 0.0)  # anywhere on the way up
         return bounds
 
@@ -337,3 +342,12 @@ class Findings:
             if took_ns is not None and step.window_high_ns > 0:
                 if not step.window_low_ns <= took_ns <= step.window_high_ns:
                     self.flags.append("failure outside the time window of the method")
+
+
+def _filled_to_pa(profile: Profile, rig: Rig) -> float:
+    """What a body may see while it is filled, for a moment that no sample shows: the mains, where the rig file says
+    what they bring, else as much as the profile allows; 0 when nothing is filled."""
+    if not any(type(step) is Fill for step in profile.steps):
+        return 0.0
+    mains_pa = max((output.pa_high for output in rig.outputs if output.role == "fill"), default=0.0)
+    return mains_pa if mains_pa > 0.0 else profile.max_pa

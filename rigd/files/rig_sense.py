@@ -229,12 +229,13 @@ def _check_output(document: Document, name: str, shape: Any) -> None:
         document.fault(at, document.found(at), allowed)
     if shape.read_back != NO_READ_BACK and shape.agree_within is None:
         document.fault((*path, "agree_within"), "nothing", "a time, since there is a read-back", "Add `agree_within:`")
-    if (shape.role == "set_point") != (shape.pressure is not None):
+    if shape.role != "fill" and (shape.role == "set_point") != (shape.pressure is not None):
         at, found = (*path, "pressure"), document.found((*path, "pressure"))
-        allowed = "{safe: ..., energised: ...}" if shape.role == "set_point" else "no pressure: it is no set-point"
+        is_missing = shape.role == "set_point"
+        allowed = "{safe: ..., energised: ...}" if is_missing else "no pressure: it is no set-point and no fill valve"
         document.fault(at, found, allowed)
     elif shape.pressure is not None and shape.pressure.safe >= shape.pressure.energised:
-        document.fault((*path, "pressure"), "safe not below energised", "the safe set-point below the other")
+        document.fault((*path, "pressure"), "safe not below energised", "the safe pressure below the other")
 
 
 def _check_addresses(document: Document, sound: dict[str, Any], block: str) -> None:

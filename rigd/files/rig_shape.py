@@ -254,10 +254,10 @@ class CountsShape(Shape):
 
 
 class SetPointShape(Shape):
-    """What a set-point calls for at its two raw values."""
+    """What a set-point calls for at its two raw values, or the most that a fill valve brings."""
 
-    safe: Pressure = Field(description="pressure called for at the safe counts")
-    energised: PositivePressure = Field(description="pressure called for at the energised counts")
+    safe: Pressure = Field(description="pressure at the safe counts")
+    energised: PositivePressure = Field(description="pressure at the energised counts")
 
 
 class OutputShape(Shape):
@@ -273,7 +273,9 @@ class OutputShape(Shape):
     agree_within: duration("1 ms", "10 s") | None = Field(
         default=None, description="longest time from command to agreement of the read-back"
     )
-    pressure: SetPointShape | None = Field(default=None, description="of a set-point: pressure at its two counts")
+    pressure: SetPointShape | None = Field(
+        default=None, description="of a set-point: what its two counts call for; of a fill valve: what the mains bring"
+    )
 
 
 class RowShape(Shape):

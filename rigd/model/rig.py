@@ -130,7 +130,7 @@ class Output:
     read_back: int  # index into Rig.channels, -1 = none
     read_back_ns: int  # longest time from command to agreement
     pa_low: float  # set-point only: pressure at counts_safe
-    pa_high: float  # set-point only: pressure at counts_energised
+    pa_high: float  # of a set-point: pressure at counts_energised; of a fill valve: the most the mains bring, 0 unknown
     station: int = 0  # the one it belongs to, 0 = shared by all
 
 

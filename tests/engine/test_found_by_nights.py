@@ -1,5 +1,7 @@
 """What simulated nights found wrong with the engine, each by itself, kept for good (`simulator/NIGHTS.md`)."""
 
+from dataclasses import replace
+
 import pytest
 
 from rigd.model.messages import DeviceFault, Result, ValveCommand
@@ -128,6 +130,24 @@ def test_a_hold_in_the_ramp_makes_no_bound_small(bench):
     called_pa_per_s = 15.0 * PSI
     assert result.ramp_pa_per_s < 0.9 * called_pa_per_s
     assert result.bound_up_pa >= 1.5 * called_pa_per_s, "half of a mark's three seconds, at the rate called for"
+
+
+@pytest.mark.parametrize(("mains_psi", "most_psi"), [(50.0, 50.0), (0.0, 450.0)])
+def test_a_body_lost_in_the_fill_may_have_stood_at_the_mains(bench_of, demo_rig, demo_profile, mains_psi, most_psi):
+    """Seeds 1003372 and 1003876: it stood 81 kPa between two samples that showed 44, and 32 more were allowed for."""
+    outputs = tuple(replace(o, pa_high=mains_psi * PSI) if o.role == "fill" else o for o in demo_rig.outputs)
+    bench = bench_of(demo_profile, replace(demo_rig, outputs=outputs))
+    bench.to_running()
+    bench.follow = False
+    bench.seconds(1.0)
+    bench.a = bench.b = 6.0
+    bench.seconds(1.0)
+    bench.act("mark")
+    bench.follow = True
+    result = bench.finish("rupture")
+    assert result.outcome == "early" and result.failure_pa == pytest.approx(6.0 * PSI, abs=0.1 * PSI)
+    assert result.failure_pa + result.bound_up_pa >= (most_psi - 0.1) * PSI
+    assert result.failure_pa - result.bound_down_pa <= 0.1 * PSI
 
 
 def test_the_inlet_waits_until_the_vent_shows_that_it_is_shut(bench):

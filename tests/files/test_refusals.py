@@ -236,7 +236,7 @@ CASES = {
         "water_temperature", "bare number", ("water_temperature: 21 degC", "water_temperature: §21")
     ),
 }
-CASCADES = {"missing block": 2, "bad name": 3}  # two pockets look at the channel that lost its name
+CASCADES = {"missing block": 2, "two of one role": 2, "bad name": 3}  # two pockets look at a channel without a name
 """Cases where one slip is rightly told in more than one place."""
 
 
