@@ -31,14 +31,14 @@ help:
 demo: .venv/.run
 	.venv/bin/rigd demo burst
 
-# The first part asks when and in which order something is synced, not how long a disk takes to: its files lie in memory
-# where there is 1 GB of it for files that may also be run (the shim of tests/crash). What is `alone` has a real disk.
+# The first two parts ask when and in which order something is synced, not how long a disk takes to: their files lie in
+# memory where there is 1 GB of it for files that may also be run (the shim of tests/crash). What is `alone` has a disk.
 MEMORY := $(shell ! grep -qs ' /dev/shm .*noexec' /proc/mounts && \
   df -k --output=avail /dev/shm 2>/dev/null | awk 'NR > 1 && $$1 > 1000000 {print "/dev/shm"}')
 
 test: .venv/.test .venv/.tools .venv/.other
 	TMPDIR="$${TMPDIR:-$(MEMORY)}" RIGD_OTHER_PYTHONS="$$(cat .venv/.other)" .venv/bin/pytest -n $(WORKERS) --dist worksteal -m "not alone and not live"
-	.venv/bin/pytest -n $(LIVE) --maxschedchunk 1 -m "live and not alone"
+	TMPDIR="$${TMPDIR:-$(MEMORY)}" .venv/bin/pytest -n $(LIVE) --maxschedchunk 1 -m "live and not alone"
 	.venv/bin/pytest -m alone || [ $$? -eq 5 ]  # 5: nothing is marked so
 
 bench: .venv/.test
