@@ -25,10 +25,11 @@ MARK_SHARE = 2  # a mark's onset is put half-way back in the person's longest de
 class Findings:
     __slots__ = (
         "_channel",
-        "_filled_to_pa",
+        "_fills",
         "_fit",
         "_flow",
         "_inlet",
+        "_mains_pa",
         "_mark_ns",
         "_meter_ns",
         "_noise",
@@ -77,7 +78,8 @@ class Findings:
         self.in_ramp = self.early = self.relief_lifted = self._unwatched = False
         self.first_out = ""
         self._steepest_pa = 0.0
-        self._filled_to_pa = _filled_to_pa(profile, rig)
+        self._fills = any(type(step) is Fill for step in profile.steps)
+        self._mains_pa = max((output.pa_high for output in rig.outputs if output.role == "fill"), default=0.0)
         self._with_feed_pa = 0.0  # how far the pressure had fallen with the feed's when the body's own fall began
         self.signs: list[str] = []
         self.trace_class = self.ending = ""
@@ -184,6 +186,9 @@ class Findings:
         self.early = self._unwatched = True
         self.trace_class = "slow_loss"
         self.failure_raw_pa, self.failed_ns = self.highest_pa, self.last_ns
+        if self._fills and not self._mains_pa:
+            words = "the rig file does not say what the mains bring (`pressure` of its fill valve)"
+            self.flags.append(f"{words}: the bound is all the profile allows")
 
     def rate_pa_per_s(self) -> float | None:
         """Achieved ramp rate, None before there is one."""
@@ -213,12 +218,18 @@ class Findings:
             bounds.up_pa += highest_pa - raw_pa  # what it had lost already when the mark came
         bounds.down_pa += self._with_feed_pa
         if self._unwatched:
-            hidden_pa = self._steepest_pa  # it may have stood so much higher than any sample showed
-            if self._filled_to_pa - self.highest_pa > hidden_pa:  # a full body is stiff: the mains are there at once
-                hidden_pa = self._filled_to_pa - self.highest_pa
-            bounds.up_pa += hidden_pa
+            bounds.up_pa += self._hidden_pa()
             bounds.down_pa = self.highest_pa - (self.zero_before_pa or 0.0)  # anywhere on the way up
         return bounds
+
+    def _hidden_pa(self) -> float:
+        """How much higher than any sample showed it may have stood, with nobody watching [Pa]. A body that is full is
+        stiff: the mains are there at once, and gone with the break; where they are not known, it is all the profile
+        allows."""
+        mains_pa = self._mains_pa or self._profile.max_pa
+        if self._fills and mains_pa - self.highest_pa > self._steepest_pa:
+            return mains_pa - self.highest_pa
+        return self._steepest_pa
 
     def _climbing(self, rate: float | None) -> float:
         """Rate at which the pressure rose when it failed [Pa/s]. Before there is an achieved one, or where it is below
@@ -342,12 +353,3 @@ class Findings:
             if took_ns is not None and step.window_high_ns > 0:
                 if not step.window_low_ns <= took_ns <= step.window_high_ns:
                     self.flags.append("failure outside the time window of the method")
-
-
-def _filled_to_pa(profile: Profile, rig: Rig) -> float:
-    """What a body may see while it is filled, for a moment that no sample shows: the mains, where the rig file says
-    what they bring, else as much as the profile allows; 0 when nothing is filled."""
-    if not any(type(step) is Fill for step in profile.steps):
-        return 0.0
-    mains_pa = max((output.pa_high for output in rig.outputs if output.role == "fill"), default=0.0)
-    return mains_pa if mains_pa > 0.0 else profile.max_pa

@@ -148,6 +148,7 @@ def test_a_body_lost_in_the_fill_may_have_stood_at_the_mains(bench_of, demo_rig,
     assert result.outcome == "early" and result.failure_pa == pytest.approx(6.0 * PSI, abs=0.1 * PSI)
     assert result.failure_pa + result.bound_up_pa >= (most_psi - 0.1) * PSI
     assert result.failure_pa - result.bound_down_pa <= 0.1 * PSI
+    assert any("what the mains bring" in flag for flag in result.flags) is (mains_psi == 0.0)
 
 
 def test_the_inlet_waits_until_the_vent_shows_that_it_is_shut(bench):
