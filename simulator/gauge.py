@@ -26,6 +26,7 @@ class Gauge:
         self.bad_low = self.good_low = -math.inf
         self.bad_high = self.good_high = math.inf
         if self.is_bit:
+            self.per_count = 1.0  # 0 or 1 is what it says
             return
         if self.is_float:
             straight = channel

@@ -25,6 +25,7 @@ TRUE_PA = 2.0 * PSI  # how far the truth may stand above what good transducers s
 NOISE_PA = 1.0 * PSI  # by which two means of a few samples may differ on a noisy line
 FEW = 5  # samples
 FEEDS = ("supply", "inlet", "air")
+INTO_SPECIMEN = FEEDS[1:]
 NEVER = -1
 
 
@@ -64,6 +65,8 @@ class OpeningWatch:
         self._feeds = [at for at, output in enumerate(rig.outputs) if output.role in FEEDS]
         self._is_fed = False  # a feed is asked for or seen open, as of the newest scan
         self._vent = next((at for at, output in enumerate(rig.outputs) if output.role == "vent"), NEVER)
+        self._heard_ns = [NEVER] * len(rig.devices)
+        self._vent_told_ns = 0
         self._live_ns = 0  # when a feed was last asked for, or seen, open; the start of a process knows nothing
         self._shut_ns = NEVER  # since when the vent is shut with every feed shut
         self._recent = {at: deque[float](maxlen=FEW) for at in self._specimens}
@@ -98,6 +101,7 @@ class OpeningWatch:
 
     def _read(self, scan: Scan) -> None:
         limit_pa, device = self.rig.vent.limit_pa + COUNT_PA, scan.device
+        self._heard_ns[device] = scan.t_ns
         before, self._counts[device] = self._counts[device], scan.counts
         for (at, gauge), counts, was in zip(self._gauges[device], scan.counts, before, strict=True):
             if counts == was or gauge is None:  # the same counts mean the same
@@ -135,7 +139,11 @@ class OpeningWatch:
 
     def _command(self, command: ValveCommand) -> None:
         self._sent[command.output], self._stirred = command.counts, True
+        output = self.rig.outputs[command.output]
+        if output.role in INTO_SPECIMEN and command.counts != output.counts_safe:
+            self._check_vent(command.t_ns)
         if command.output == self._vent:
+            self._vent_told_ns = command.t_ns
             if command.counts != self.rig.outputs[self._vent].counts_safe:
                 self._shut_ns = command.t_ns
                 self._before = {at: fmean(recent or [self.value[at]]) for at, recent in self._recent.items()}
@@ -144,6 +152,16 @@ class OpeningWatch:
                 self._end_test(command.t_ns)
         elif command.output in self._feeds and self._is_live(command.output):
             self._live_ns, self._shut_ns = command.t_ns, NEVER
+
+    def _check_vent(self, t_ns: int) -> None:
+        """Something is told to feed the specimen: since it was told, the vent must have been seen shut."""
+        read_back = self.rig.outputs[self._vent].read_back if self._vent != NEVER else NEVER
+        if read_back < 0:
+            return
+        heard_ns = self._heard_ns[self.rig.channels[read_back].device]
+        words = f"the vent shows {self.value[read_back]}, heard at {heard_ns}, told at {self._vent_told_ns}, now {t_ns}"
+        seen_shut = self.value[read_back] == 1.0 and heard_ns > self._vent_told_ns
+        require(seen_shut, "NEVER_INLET_AND_VENT", words)
 
     def _end_test(self, t_ns: int) -> None:
         rule = self.rig.vent

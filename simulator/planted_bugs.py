@@ -69,6 +69,7 @@ BUGS = (
     Bug("a device away amid the rise test is overlooked", MACHINE, "self.opening.disturbed = True", "pass"),
     Bug("the words come back with one low sample", OPENING, "if not self._has_held(self._line_low_ns, t_ns):", "if self._line_low_ns == NEVER:"),
     Bug("the inlet does not wait for the vent", MACHINE, "self._with_vent_seen_shut(self.wanted)", "self.wanted"),
+    Bug("a vent seen shut before it was told counts", OPENING, "channels.good(at) == shows and channels.good_ns[at] > self._outputs.vent_told_ns", "channels.good(at) == shows"),
     Bug("pockets are forgotten", OPENING, "            if state not in (\"proven\", \"vented\"):", "            if False:"),
     Bug("one transducer low is enough", CHANNELS, "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens\n", "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens[:1]\n"),
     Bug("low is proven ten times too high", CHANNELS, "self.value[at] + self.worse_high[at] < limit_pa", "self.value[at] + self.worse_high[at] < 10 * limit_pa"),
@@ -90,7 +91,6 @@ BUGS = (
     Bug("float bits read with an exponent one too high", CALIBRATION, "power = exponent - 150", "power = exponent - 149"),
     # outputs and watchdog
     Bug("vent opens while the inlet is open", OUTPUTS, "            (\"vent\", wanted.vent_shut),  # at once", "            (\"vent\", wanted.vent_shut and not wanted.inlet),  # at once"),
-    Bug("inlet before the vent is shut", OUTPUTS, "                elif role == \"vent\":\n                    raising.insert(0, command)", "                elif role == \"vent\":\n                    raising.append(command)"),
     Bug("raising is not marked", OUTPUTS, "raising = energised if raises is None else raises", "raising = False"),
     Bug("a recovered device keeps what it was told", OUTPUTS, "                self.commanded[at] = UNKNOWN\n", "                pass\n"),
     Bug("a level instead of a counter", OUTPUTS, "self._kicks = (self._kicks + 1) % COUNTER_END", "self._kicks = 1"),

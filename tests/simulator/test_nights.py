@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from simulator import compiled, nights
+from simulator.gauge import GOOD, gauges_of
 from simulator.nights import Campaign, play, play_many, twice
 from simulator.promises import INVARIANTS
 from simulator.sometimes import Seen, causes_of, unreachable
@@ -74,6 +75,12 @@ def test_the_list_of_what_must_be_met_is_whole():
     cells = 6 * len(causes_of(rig))
     assert len(missing["state x cause"]) == cells - len(unreachable(rig)) and unreachable(rig)
     assert len(missing["fault x state"]) == 6 * len(KINDS)
+
+
+def test_the_judge_reads_switches_as_they_are():
+    """Once they all were 0.0 to the judge of opening, and its promises about what is seen open could not break."""
+    switches = [gauge for gauges in gauges_of(shipped()[0]) for _, gauge in gauges if gauge.is_bit]
+    assert switches and all(gauge.look(bit) == (GOOD, float(bit)) for gauge in switches for bit in (0, 1))
 
 
 def test_without_a_compiler_a_compiled_campaign_fails_in_words(monkeypatch, capsys):
