@@ -70,6 +70,8 @@ BUGS = (
     Bug("the words come back with one low sample", OPENING, "if not self._has_held(self._line_low_ns, t_ns):", "if self._line_low_ns == NEVER:"),
     Bug("the inlet does not wait for the vent", MACHINE, "self._with_vent_seen_shut(self.wanted)", "self.wanted"),
     Bug("a vent seen shut before it was told counts", OPENING, "channels.good(at) == shows and channels.good_ns[at] > self._outputs.vent_told_ns", "channels.good(at) == shows"),
+    Bug("a vent that shows shut need not be told", OPENING, "(self._outputs.energised[self._vent_at] and self._vent_shows(1.0))", "self._vent_shows(1.0)"),
+    Bug("a feed that was seen open leaves the isolation proven", OPENING, "if self.isolation_proven and not self._seen_shut():", "if False:"),
     Bug("pockets are forgotten", OPENING, "            if state not in (\"proven\", \"vented\"):", "            if False:"),
     Bug("one transducer low is enough", CHANNELS, "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens\n", "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens[:1]\n"),
     Bug("low is proven ten times too high", CHANNELS, "self.value[at] + self.worse_high[at] < limit_pa", "self.value[at] + self.worse_high[at] < 10 * limit_pa"),

@@ -39,7 +39,8 @@ BY_HAND = "hand-checked"
 class Opening:
     __slots__ = (
         "_channels", "_line_low_ns", "_low_since_ns", "_meter", "_open_ns", "_outputs", "_phase", "_rig", "_since_ns",
-        "_test_ns", "_vent", "_watched_shut", "declared", "disturbed", "isolation_proven", "rise_pa", "said", "tried",
+        "_test_ns", "_vent", "_vent_at", "_watched_shut", "declared", "disturbed", "isolation_proven", "rise_pa",
+        "said", "tried",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, channels: Channels, outputs: Outputs) -> None:
@@ -53,7 +54,8 @@ class Opening:
         self._meter = RiseMeter(0, 1)
         self._low_since_ns = [NEVER] * len(rig.pockets)
         self._line_low_ns = NEVER  # since when every specimen channel is proven low: the last moment when one was not
-        self._vent = next((output for output in rig.outputs if output.role == "vent"), None)
+        self._vent_at = next((at for at, output in enumerate(rig.outputs) if output.role == "vent"), -1)
+        self._vent = rig.outputs[self._vent_at] if self._vent_at >= 0 else None
         settle_ns = SETTLE_NS + (self._vent.read_back_ns if self._vent else 0)
         self._test_ns = int((settle_ns + rig.vent.isolation_ns) / (1.0 - WINDOW_SHARE))
         self._open_ns = int(WINDOW_SHARE * self._test_ns)  # at its begin the vent stays open: what is there is averaged
@@ -132,7 +134,8 @@ class Opening:
         return self._vent_shows(0.0)
 
     def vent_is_shut(self) -> bool:
-        return self._vent_shows(1.0)
+        """Told to be, and seen since: one that shows shut and was told to open may be stuck, or its switch may lie."""
+        return self._vent is None or (self._outputs.energised[self._vent_at] and self._vent_shows(1.0))
 
     # ---- the words
 
@@ -142,7 +145,10 @@ class Opening:
         self._line_low_ns = NEVER
 
     def look(self, t_ns: int) -> None:
-        """In every step but under pressure: how long the line and each pocket with a sensor have been low."""
+        """In every step but under pressure: how long the line and each pocket with a sensor have been low, and whether
+        what feeds them stayed shut."""
+        if self.isolation_proven and not self._seen_shut():
+            self.forget()
         if self._line_low_ns == NEVER or not self._channels.proves_below(self._rig.vent.limit_pa, t_ns):
             self._line_low_ns = t_ns
         for at, pocket in enumerate(self._rig.pockets):

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from rigd.model.messages import DeviceFault, Result, ValveCommand
+from rigd.model.profile import Ramp, Vent
 
 PSI = 6894.757293168362
 LATE_NS = 700_000_000  # longer than any value may be old, and than the watchdog relay waits
@@ -161,6 +162,26 @@ def test_the_inlet_waits_until_the_vent_shows_that_it_is_shut(bench):
         if bench.engine.state != "RUNNING":
             break
     assert bench.engine.interlocks.first_out == "vent_valve not confirmed" and bench.is_safe
+
+
+def test_a_vent_that_shows_shut_and_was_told_to_open_does_not_let_the_inlet_open(bench_of, demo_profile):
+    """Seed 300701: a vent step was over in one scan, with the vent still on its way; the ramp told it to shut and the
+    inlet to open in one step."""
+    at = next(n for n, step in enumerate(demo_profile.steps) if type(step) is Ramp)
+    steps = (*demo_profile.steps[:at], Vent(name="Let it out"), *demo_profile.steps[at:])
+    bench = bench_of(replace(demo_profile, steps=steps))
+    bench.to_running()
+    together = []
+    for _ in range(3000):
+        before = len(bench.said)
+        bench.scan()
+        told = {bench.rig.outputs[o.output].role for o in bench.said[before:] if type(o) is ValveCommand and o.counts}
+        together += [told] if {"inlet", "vent"} <= told else []
+        is_open = bench.engine.view().step_name.startswith(("Let", "Ramp")) and not bench.outputs["vent_valve"]
+        bench.stuck = {"vent_valve": 1} if is_open else {}
+        if bench.engine.view().step_name.startswith("Ramp") and bench.outputs["inlet_valve"]:
+            break
+    assert bench.outputs["inlet_valve"] and not together
 
 
 @pytest.mark.parametrize("fell", [("vent_valve",), ("vent_valve", "inlet_valve")])

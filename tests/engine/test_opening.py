@@ -155,6 +155,11 @@ def test_a_valve_seen_open_or_a_neighbour_takes_the_words_back(run_over):
     bench.stuck["supply_valve"] = 1
     bench.scan()
     assert bench.engine.view().opening == LINE_AT_ZERO == words(bench)[-1]
+    bench.stuck.clear()
+    bench.scan(20)
+    assert bench.engine.interlocks.state == "CLEAR"
+    bench.scan(200)
+    assert words(bench)[-1] == LINE_AT_ZERO, "what was open has not been tested since (seed 300701)"
     bench = run_over()
     bench.seconds(6.0)
     bench.send(Neighbours, pressurised=1, hands=False)
