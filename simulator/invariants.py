@@ -432,7 +432,9 @@ class Watch:
         if result.verdict == "accept":
             require(not self.tripped_running, "VERDICT_IS_EARNED", result)
             if not self.lied:
-                broke = plant.failed_at_s is not None and plant.failed_at_s * 1e9 <= self.pressure_ended_ns
+                felt = plant.strength_pa is not None and plant.strength_pa > self.rig.vent.limit_pa
+                ended_ns = self.pressure_ended_ns if felt else self.ran_until_ns  # no run broke what broke at zero
+                broke = plant.failed_at_s is not None and plant.failed_at_s * 1e9 <= ended_ns
                 stood = plant.strength_pa if broke else plant.highest_true_pa
                 stood = min(stood, plant.yield_pa) if result.outcome == "ballooned" and plant.yield_pa else stood
                 told = broke and tells_of_opening(result, plant.leak_m2)
