@@ -183,6 +183,8 @@ class OpeningWatch:
             name = data["channel"]
             self._zero[next(at for at, c in enumerate(self.rig.channels) if c.name == name)] = float(data["zero_pa"])  # type: ignore[arg-type]
             self._forget_counts()
+        elif event.kind == "opened":  # another engine stands for this station now, and has said and proven nothing
+            self.says_safe, self._proven_ns = False, NEVER
         elif event.kind == "state" and data["to"] not in ("VENTED", "READY"):
             self.says_safe = False
         elif event.kind == "words":

@@ -48,6 +48,11 @@ def test_nights_of_gas_keep_every_promise():
     assert outcomes >= {"gas_tight", "gas_leaking", "stopped"}
 
 
+def test_who_stands_for_a_station_after_its_run_has_said_nothing_of_opening_it():
+    """Seed 9013: the judge held the words of the engine before against the one that only guards."""
+    assert "stopped" in station_nights.play(9013).outcomes
+
+
 @pytest.mark.parametrize("seed", [25, 35])
 def test_an_unanswered_question_under_pressure_shuts_the_inlet_in_the_same_step(seed):
     """Found by NO_SELF_START: the commands came one step after the run had ended."""
