@@ -161,9 +161,9 @@ def twice(heads: dict[int, str], jobs: int = 1) -> list[str]:
     with ThreadPool(jobs) as pool:
         heads_again = dict(chain.from_iterable(pool.map(_heads_again, [again[job::jobs] for job in range(jobs)])))
     return [
-        f"seed {seed}: under another PYTHONHASHSEED the record is another one ({heads_again.get(seed, 'no night')})"
+        f"seed {seed}: under another PYTHONHASHSEED the record is another one ({heads_again[seed]})"
         for seed in again
-        if heads_again.get(seed) != heads[seed]
+        if heads_again[seed] != heads[seed]
     ]
 
 
@@ -267,7 +267,7 @@ def _tell_heads(seeds: list[int]) -> int:
         try:
             print(play(seed).head, flush=True)
         except Violation as violation:
-            print(tell(seed, violation, None), flush=True)
+            print(*tell(seed, violation, None).split(), flush=True)  # one line a night
     return 0
 
 

@@ -100,7 +100,7 @@ class Opening:
             return SAFE
         elapsed_ns = t_ns - self._since_ns
         if self._phase == OPENING_UP:
-            if self.vent_is_open():
+            if self._vent_is_open():
                 self._phase, self.isolation_proven = IDLE, True
             elif self._vent is not None and elapsed_ns > self._vent.read_back_ns:
                 self._phase = IDLE
@@ -130,7 +130,7 @@ class Opening:
         at, channels = self._vent.read_back, self._channels
         return channels.good(at) == shows and channels.good_ns[at] > self._outputs.vent_told_ns
 
-    def vent_is_open(self) -> bool:
+    def _vent_is_open(self) -> bool:
         return self._vent_shows(0.0)
 
     def vent_is_shut(self) -> bool:

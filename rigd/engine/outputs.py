@@ -13,7 +13,7 @@ from rigd.model.messages import Output as Message
 from rigd.model.rig import Output, Rig
 
 UNKNOWN = -1  # counts never commanded yet: the first command of a record is always sent
-NOT_YET = 1 << 62
+NOT_YET = 1 << 62  # later than any time: nothing seen can be newer
 KICK_FRACTION = 5  # kicks in one drop-out time of the watchdog relay: four may be lost before it lets go
 COUNTER_END = 65536
 

@@ -253,7 +253,7 @@ class CountsShape(Shape):
     energised: int = Field(ge=SAFE_COUNTS[0], le=SAFE_COUNTS[1], description="raw value of the other state")
 
 
-class SetPointShape(Shape):
+class OutputPressureShape(Shape):
     """What a set-point calls for at its two raw values, or the most that a fill valve brings."""
 
     safe: Pressure = Field(description="pressure at the safe counts")
@@ -273,7 +273,7 @@ class OutputShape(Shape):
     agree_within: duration("1 ms", "10 s") | None = Field(
         default=None, description="longest time from command to agreement of the read-back"
     )
-    pressure: SetPointShape | None = Field(
+    pressure: OutputPressureShape | None = Field(
         default=None, description="of a set-point: what its two counts call for; of a fill valve: what the mains bring"
     )
 

@@ -152,6 +152,10 @@ CASES = {
         "seen to do as told",
         ("read_back: fill_open\n    agree_within: 300 ms", "read_back: §none"),
     ),
+    "mains below nothing": rig(
+        "outputs.fill_valve.pressure", "safe not below energised|below the other",
+        ("pressure: {safe: 0 psi, energised: 50 psi}", "pressure: §{safe: 60 psi, energised: 50 psi}"),
+    ),
     "two of one role": rig("outputs.fill_valve.role", "once|inlet_valve", ("role: fill", "role: §inlet")),
     "trip that holds": rig(
         "rows.relief_lifted.action",
