@@ -34,13 +34,12 @@ from simulator.record_check import check_record, tells_of_opening
 if TYPE_CHECKING:
     from simulator.night import Night
 
-MOST_SAID = 90
-FED_AFTER_NS = 2_000_000_000  # a process has begun to kick by then
+FED_AFTER_NS, FED_AGAIN_NS = 2_000_000_000, 300_000_000  # when a process kicks first, and after what was wrong
 AHEAD_FROM_PA, AHEAD_PA = 60.0 * PSI, 20.0 * PSI  # what a tank may hold from before; and the loop's overshoot
 BEGINS_WITHIN_PA = 50.0 * PSI  # above the pressure that stands a step may begin: a filled line may have emptied since
 LOOKED_AT = 4  # every so many messages the values themselves are worked out again
 LAG_LIMIT_US, CLOCK_STEP_NS, PA = 250_000, 50_000_000, 1.0
-ARMED_NS, HOLD_LIMIT_S = 60_000_000_000, 5.0
+ARMED_NS, HOLD_LIMIT_S, MOST_SAID = 60_000_000_000, 5.0, 90
 
 
 class Watch:
@@ -61,7 +60,7 @@ class Watch:
             for step in night.swarm.profile.steps
             for name in ("rate_pa_per_s", "ramp_pa_per_s")
         )
-        self._lingering_ns = self._over_ns = self._last_kick_ns = -1
+        self._lingering_ns = self._over_ns = self._excused_ns = -1
         self._top_counts = self._counts_of(night.swarm.profile.max_pa + self.rig.control.trim_pa) + 1
 
     def _counts_of(self, pa: float) -> int:
@@ -476,10 +475,11 @@ class Watch:
         else:
             self._lingering_ns = -1
         if plant.watchdog_dropped:
-            self.dropped = True
-            if not night.storm.marks and night.engine is not None and not night.engine.done:
-                fed = now_ns - night.origin_ns < FED_AFTER_NS or self.evidence.ill(self.last_t_ns)
-                require(fed, "WATCHDOG_IS_FED", f"dropped at {now_ns}")
+            self.dropped, running = True, night.engine is not None and not night.engine.done
+            young = now_ns - night.origin_ns < FED_AFTER_NS
+            if night.storm.marks or not running or young or self.evidence.ill(self.last_t_ns):
+                self._excused_ns = now_ns
+            require(now_ns - self._excused_ns < FED_AGAIN_NS, "WATCHDOG_IS_FED", f"dropped at {now_ns}")
             require(
                 not (inlet or plant.asked("supply") or plant.asked("fill")), "WATCHDOG_DROPS", "dropped, yet energised"
             )

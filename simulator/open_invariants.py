@@ -9,7 +9,7 @@ transducers lie or valves stick for the night's own reasons and only the record 
 from collections import deque
 from collections.abc import Sequence
 from math import inf
-from statistics import fmean
+from statistics import median
 from typing import Protocol
 
 from rigd.model.messages import Event, Input, Output, Scan, ValveCommand
@@ -22,7 +22,7 @@ from simulator.swarm import shipped
 
 COUNT_PA = 450.0  # one count of the coarsest specimen channel, rounded up
 TRUE_PA = 2.0 * PSI  # how far the truth may stand above what good transducers show
-NOISE_PA = 1.0 * PSI  # by which two means of a few samples may differ on a noisy line
+NOISE_PA = 1.0 * PSI  # by which two medians of a few samples may differ on a noisy line
 FEW = 5  # samples
 FEEDS = ("supply", "inlet", "air")
 INTO_SPECIMEN = FEEDS[1:]
@@ -70,7 +70,7 @@ class OpeningWatch:
         self._live_ns = 0  # when a feed was last asked for, or seen, open; the start of a process knows nothing
         self._shut_ns = NEVER  # since when the vent is shut with every feed shut
         self._recent = {at: deque[float](maxlen=FEW) for at in self._specimens}
-        self._before: dict[int, float] = {}  # means, as the vent was told to shut
+        self._before: dict[int, float] = {}  # medians, as the vent was told to shut
         self._shut: dict[int, list[float]] = {at: [] for at in self._specimens}  # samples since then
         self._proven_ns = NEVER  # when a rise test last ended well
         self.says_safe = False
@@ -146,7 +146,7 @@ class OpeningWatch:
             self._vent_told_ns = command.t_ns
             if command.counts != self.rig.outputs[self._vent].counts_safe:
                 self._shut_ns = command.t_ns
-                self._before = {at: fmean(recent or [self.value[at]]) for at, recent in self._recent.items()}
+                self._before = {at: median(recent or [self.value[at]]) for at, recent in self._recent.items()}
                 self._shut = {at: [] for at in self._specimens}
             elif self._shut_ns != NEVER:
                 self._end_test(command.t_ns)
@@ -173,7 +173,7 @@ class OpeningWatch:
     def _rise_pa(self, at: int) -> float:
         """From the lower of before the vent shut and just after, to the last quarter: what comes later is not seen."""
         shut = self._shut[at]
-        return fmean(shut[-(len(shut) // 4 or 1) :]) - min(self._before[at], fmean(shut[:FEW])) if shut else inf
+        return median(shut[-(len(shut) // 4 or 1) :]) - min(self._before[at], median(shut[:FEW])) if shut else inf
 
     # ---- the words
 

@@ -4,6 +4,7 @@ The plant is the truth: what is planted in it is what must be found. That output
 that isolation is shown by a rise test is RELIABILITY T22 and SAFETY S7, S9, S13 and S27; the figures are invented.
 """
 
+import math
 from dataclasses import replace
 from datetime import date, timedelta
 from types import SimpleNamespace
@@ -199,12 +200,28 @@ def test_days_are_those_of_the_calendar():
     assert age_days("2026-06-12", 0) < 0
 
 
-def test_a_rise_is_the_difference_of_two_means():
+def test_a_rise_is_the_difference_of_two_medians():
     meter = RiseMeter(2, 1_000)
     for t in range(0, 1_001, 10):
-        meter.add(t, (5.0, 0.01 * t))  # means of 0..200 and 800..1000 lie 800 apart
+        meter.add(t, (5.0, 0.01 * t))  # medians of 0..200 and 800..1000 lie 800 apart
     assert meter.rises_pa() == pytest.approx((0.0, 8.0)) and meter.rise_pa() == pytest.approx(8.0)
     assert RiseMeter(1, 1_000).rise_pa() != RiseMeter(1, 1_000).rise_pa(), "nothing was seen: no number"
+
+
+@pytest.mark.parametrize("spike", [-1e6, 1e6])
+@pytest.mark.parametrize("when", [50, 950])
+def test_a_spike_neither_makes_nor_hides_a_rise(spike: float, when: int):
+    meter = RiseMeter(1, 1_000)
+    for t in range(0, 1_001, 50):
+        meter.add(t, (spike if t == when else 0.01 * t,))
+    assert meter.rise_pa() == pytest.approx(8.0, abs=0.5)  # half a sample's rise
+
+
+def test_a_value_that_was_none_makes_no_number():
+    meter = RiseMeter(1, 1_000)
+    for t in range(0, 1_001, 50):
+        meter.add(t, (math.nan if t == 50 else 0.0,))
+    assert math.isnan(meter.rise_pa())
 
 
 def test_figures_said_in_two_places_are_the_same():
