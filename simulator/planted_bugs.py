@@ -105,7 +105,7 @@ BUGS = (
     Bug("ramp starts anywhere", PROCEDURE, "        elapsed_ns = sight.clock_ns - self._began_ns\n        if self._charging:\n            return self._charge(sight)\n        target_pa = self._from_pa + self._step", "        elapsed_ns = sight.clock_ns - self._began_ns + 9_000_000_000\n        if self._charging:\n            return self._charge(sight)\n        target_pa = self._from_pa + self._step"),
     Bug("a fill without end", PROCEDURE, "        if elapsed_ns > self._step.timeout_ns:", "        if elapsed_ns > 100 * self._step.timeout_ns:"),
     Bug("trim without limit", PRESSURE, "limit_pa = self._trim_pa", "limit_pa = 1e9"),
-    Bug("the loop pushes the wrong way", PRESSURE, "error_pa = target_pa - pressure_pa", "error_pa = pressure_pa + target_pa"),
+    Bug("the loop pushes the wrong way", PRESSURE, "error_pa = target_pa - sight.pressure_pa", "error_pa = sight.pressure_pa + target_pa"),
     # findings
     Bug("highest falls again", FINDINGS, "        if pressure_pa > self.highest_pa:\n            self.highest_pa = pressure_pa", "        self.highest_pa = pressure_pa"),
     Bug("highest is zeroed twice", FINDINGS, "highest = self.highest_pa - zero_pa if self.highest_pa > 0.0 else None", "highest = self.highest_pa - 0.1 * self.highest_pa - zero_pa if self.highest_pa > 0.0 else None"),

@@ -141,7 +141,7 @@ class AirStep:
         return Standing(wanted=Wanted(supply=True, vent_shut=True, set_point_pa=here_pa))
 
     def _fed(self, sight: Sight, target_pa: float) -> Standing:
-        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        set_point_pa = self._loop.follow(sight, target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa)
 

@@ -387,9 +387,10 @@ class Engine:
         pressure_pa, feed_pa = channels.good(channels.primary), channels.good(channels.feed)
         return Sight(
             self._t_ns, self._clock_ns, pressure_pa, self.rig.vent.limit_pa, feed_pa, channels, self.carried,
-            self.seq, self._sampled, self._sampled_ns, held, self.neighbours_want_hands, self.step_at,
-            self.specimen, self.questions.facts, self.findings.tally if self.findings else None,
-            self.outputs.kicked_ns, self.host.utc_ns(self._t_ns), self.earlier,
+            self.seq, self._sampled, self._sampled_ns, held, bool(self.interlocks.held_by),
+            self.neighbours_want_hands, self.step_at, self.specimen, self.questions.facts,
+            self.findings.tally if self.findings else None, self.outputs.kicked_ns,
+            self.host.utc_ns(self._t_ns), self.earlier,
         )  # fmt: skip
 
     def _pause(self, standing: Standing) -> None:

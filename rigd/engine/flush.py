@@ -90,7 +90,7 @@ class FlushStep:
         return self._hands()._replace(said="a neighbour needs hands in the chamber")
 
     def _fed(self, sight: Sight, target_pa: float) -> Standing:
-        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa) + self._across * target_pa
+        set_point_pa = self._loop.follow(sight, target_pa) + self._across * target_pa
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa)
 

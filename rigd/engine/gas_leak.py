@@ -141,7 +141,7 @@ class GasLeakStep:
             if sight.feed_pa < NEAR * step.pressure_pa:
                 return Standing(wanted=Wanted(), word=STALLED, said="the regulator did not bring the pressure")
             return self._judge(sight, LEAKING, "the pressure could not be built: more goes than comes")
-        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        set_point_pa = self._loop.follow(sight, target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa)
 

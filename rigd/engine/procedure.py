@@ -57,7 +57,16 @@ class ChargedStep:
     def __init__(self, rig: Rig, sight: Sight) -> None:
         self._control = rig.control
         self._charging = sight.pressure_pa > sight.vent_limit_pa
+        self._waited = False
         self._begin(sight)
+
+    def _begin_again_after_interlock(self, sight: Sight) -> None:
+        """What fell behind meanwhile is not caught up with a jump: the rise goes on from what stands."""
+        if sight.interlocked:
+            self._waited = True
+        elif self._waited and sight.pressure_pa == sight.pressure_pa:
+            self._waited = False
+            self._begin(sight)
 
     def _begin(self, sight: Sight) -> None:
         self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
@@ -90,6 +99,8 @@ class ProofStep(ChargedStep):
         self._loss_pa = 0.0
 
     def advance(self, sight: Sight) -> Standing:
+        if self._phase == self.BUILD:
+            self._begin_again_after_interlock(sight)
         elapsed_ns = sight.clock_ns - self._began_ns
         if self._phase == self.BUILD:
             return self._build(sight, elapsed_ns)
@@ -119,7 +130,7 @@ class ProofStep(ChargedStep):
             return self._charge(sight)
         if elapsed_ns > BUILD_NS:
             return Standing(wanted=SAFE, word=LOST, said="the proof pressure was not reached")
-        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        set_point_pa = self._loop.follow(sight, target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa)
 
@@ -146,9 +157,13 @@ class RampStep(ChargedStep):
     def __init__(self, step: Ramp, rig: Rig, sight: Sight) -> None:
         super().__init__(rig, sight)
         self._step = step
+
+    def _begin(self, sight: Sight) -> None:
+        super()._begin(sight)
         self._ceiling_since_ns = -1
 
     def advance(self, sight: Sight) -> Standing:
+        self._begin_again_after_interlock(sight)
         elapsed_ns = sight.clock_ns - self._began_ns
         if self._charging:
             return self._charge(sight)
@@ -162,7 +177,7 @@ class RampStep(ChargedStep):
                 return Standing(wanted=SAFE, word=AT_CEILING, said="the ceiling is reached")
             if sight.clock_ns - self._ceiling_since_ns > CEILING_WAIT_NS:
                 return Standing(wanted=SAFE, word=STALLED, said="the pressure stays below the ceiling")
-        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        set_point_pa = self._loop.follow(sight, target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa, watch=True)
 
@@ -178,7 +193,7 @@ class HoldStep:
     def advance(self, sight: Sight) -> Standing:
         if sight.clock_ns - self._began_ns >= self._step.duration_ns:
             return Standing(wanted=Wanted(vent_shut=True), word=DONE, said="held", target_pa=self._target_pa)
-        set_point_pa = self._loop.follow(sight.t_ns, self._target_pa, sight.pressure_pa)
+        set_point_pa = self._loop.follow(sight, self._target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=self._target_pa, watch=True)
 

@@ -40,6 +40,7 @@ class Sight(NamedTuple):
     sampled: bool  # a good sample of the primary channel has come in this very step
     sampled_ns: int  # when the newest good one was taken
     held: bool  # an interlock or a person holds the program
+    interlocked: bool  # an interlock does
     hands: bool  # a neighbour has, or asks for, hands in the chamber
     at: int  # index of the live step in the profile
     specimen: Specimen | None

@@ -141,7 +141,7 @@ class SurgeStep:
         target_pa = step.pressure_pa * share_of(step.shape, step.points, since_ns, step.rise_ns, step.hold_ns)
         set_point_pa, is_open = step.charge_pa, True
         if step.shot == "regulator":
-            set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+            set_point_pa = self._loop.follow(sight, target_pa)
         elif step.shot == "valve":
             is_open = self._by_band(sight.pressure_pa, target_pa)
         wanted = Wanted(

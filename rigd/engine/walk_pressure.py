@@ -62,7 +62,7 @@ class Climb:
         target_pa = self._from_pa + (self.pressure_pa - self._from_pa) * (climbed if climbed < 1.0 else 1.0)
         self.reached = climbed >= 1.0 and here_pa >= NEAR * self.pressure_pa
         self.failed = not self.reached and sight.t_ns > self._limit_ns
-        set_point_pa = self._loop.follow(sight.t_ns, target_pa, sight.pressure_pa)
+        set_point_pa = self._loop.follow(sight, target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
         return Standing(wanted=wanted, target_pa=target_pa)
 

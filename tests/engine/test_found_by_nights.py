@@ -217,3 +217,24 @@ def test_a_body_that_fails_as_the_supply_comes_back_is_not_said_to_have_failed_a
     assert result.signs == ("pressure_fall",) and result.failure_pa == pytest.approx(highest * PSI, rel=0.02)
     assert result.failure_pa - result.bound_down_pa <= failed * PSI
     assert any("the supply fell too" in flag for flag in result.flags)
+
+
+@pytest.mark.parametrize("psi", [12.0, 100.0], ids=["proof", "ramp"])
+def test_what_a_lost_supply_left_behind_is_not_caught_up_with_a_jump(bench_of, demo_profile, psi):
+    """Seed 8000453: the loop wound up while nothing came, and the body was loaded three times as fast as called for."""
+    steps = [replace(s, rate_pa_per_s=4.0 * PSI) if type(s) is Ramp else s for s in demo_profile.steps]
+    bench = bench_of(profile=replace(demo_profile, steps=tuple(steps)))
+    bench.to_running()
+    while bench.a < psi:
+        bench.scan()
+    before_pa = bench.engine.target_pa
+    bench.seconds(0.1)
+    rate = (bench.engine.target_pa - before_pa) / PSI / 0.1
+    bench.follow, bench.supply, stood = False, 100.0, bench.a
+    bench.seconds(12.0)
+    assert bench.engine.view().held_by == "supply_low"
+    bench.follow, bench.supply = True, 2500.0
+    for scans in range(1, 100):
+        bench.scan()
+        assert bench.a < stood + 1.5 * rate * scans * 0.01 + 1.0, f"{scans} scans after the supply came back"
+    assert bench.a > stood + 0.5 * rate, "and it does go on"
