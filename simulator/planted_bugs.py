@@ -100,9 +100,9 @@ BUGS = (
     Bug("kicks whatever the samples", MACHINE, "if not self.host.causes and not self.channels.bad_causes(t_ns) and not self.channels.unheard():", "if not self.host.causes:"),
     Bug("kicks whatever the journal", MACHINE, "if not self.host.causes and not self.channels.bad_causes(t_ns)", "if not self.channels.bad_causes(t_ns)"),
     # procedure and control
-    Bug("ramp at double rate", PROCEDURE, "target_pa = self._from_pa + self._step.rate_pa_per_s * (elapsed_ns / 1e9)", "target_pa = self._from_pa + 2.5 * self._step.rate_pa_per_s * (elapsed_ns / 1e9)"),
+    Bug("ramp at double rate", PROCEDURE, "self._called_for(sight, self._step.rate_pa_per_s)", "self._called_for(sight, 2.5 * self._step.rate_pa_per_s)"),
     Bug("no ceiling", PROCEDURE, "        if target_pa >= ceiling_pa:\n            target_pa = ceiling_pa", "        if target_pa >= 3.0 * ceiling_pa:\n            target_pa = ceiling_pa"),
-    Bug("ramp starts anywhere", PROCEDURE, "        elapsed_ns = sight.clock_ns - self._began_ns\n        if self._charging:\n            return self._charge(sight)\n        target_pa = self._from_pa + self._step", "        elapsed_ns = sight.clock_ns - self._began_ns + 9_000_000_000\n        if self._charging:\n            return self._charge(sight)\n        target_pa = self._from_pa + self._step"),
+    Bug("ramp starts anywhere", PROCEDURE, "self._called_for(sight, self._step.rate_pa_per_s)", "self._called_for(sight, self._step.rate_pa_per_s) + 9.0 * self._step.rate_pa_per_s"),
     Bug("a fill without end", PROCEDURE, "        if elapsed_ns > self._step.timeout_ns:", "        if elapsed_ns > 100 * self._step.timeout_ns:"),
     Bug("trim without limit", PRESSURE, "limit_pa = self._trim_pa", "limit_pa = 1e9"),
     Bug("the loop pushes the wrong way", PRESSURE, "error_pa = target_pa - sight.pressure_pa", "error_pa = sight.pressure_pa + target_pa"),

@@ -60,13 +60,18 @@ class ChargedStep:
         self._waited = False
         self._begin(sight)
 
-    def _begin_again_after_interlock(self, sight: Sight) -> None:
-        """What fell behind meanwhile is not caught up with a jump: the rise goes on from what stands."""
+    def _called_for(self, sight: Sight, rate_pa_per_s: float) -> float:
+        """What the rise calls for now [Pa]. What fell behind while an interlock held it is not caught up with a jump:
+        it goes on from what stands then."""
+        risen_pa = self._from_pa + rate_pa_per_s * ((sight.clock_ns - self._began_ns) / 1e9)
         if sight.interlocked:
             self._waited = True
         elif self._waited and sight.pressure_pa == sight.pressure_pa:
             self._waited = False
-            self._begin(sight)
+            if sight.pressure_pa < risen_pa:
+                self._begin(sight)
+                return self._from_pa
+        return risen_pa
 
     def _begin(self, sight: Sight) -> None:
         self._from_pa = sight.pressure_pa if sight.pressure_pa > 0.0 else 0.0
@@ -100,10 +105,8 @@ class ProofStep(ChargedStep):
 
     def advance(self, sight: Sight) -> Standing:
         if self._phase == self.BUILD:
-            self._begin_again_after_interlock(sight)
+            return self._build(sight)
         elapsed_ns = sight.clock_ns - self._began_ns
-        if self._phase == self.BUILD:
-            return self._build(sight, elapsed_ns)
         if self._phase == self.HOLD:
             return self._hold(sight, elapsed_ns)
         if sight.pressure_pa < self._step.fall_below_pa:
@@ -120,15 +123,15 @@ class ProofStep(ChargedStep):
             )
         return Standing(wanted=SAFE)
 
-    def _build(self, sight: Sight, elapsed_ns: int) -> Standing:
-        target_pa = self._from_pa + self._step.ramp_pa_per_s * (elapsed_ns / 1e9)
+    def _build(self, sight: Sight) -> Standing:
+        target_pa = self._called_for(sight, self._step.ramp_pa_per_s)
         target_pa = target_pa if target_pa < self._step.pressure_pa else self._step.pressure_pa
         if sight.pressure_pa >= NEAR * self._step.pressure_pa:
             self._phase, self._began_ns = self.HOLD, sight.clock_ns
             return Standing(wanted=Wanted(vent_shut=True), target_pa=self._step.pressure_pa)
         if self._charging:
             return self._charge(sight)
-        if elapsed_ns > BUILD_NS:
+        if sight.clock_ns - self._began_ns > BUILD_NS:
             return Standing(wanted=SAFE, word=LOST, said="the proof pressure was not reached")
         set_point_pa = self._loop.follow(sight, target_pa)
         wanted = Wanted(supply=True, inlet=True, vent_shut=True, set_point_pa=set_point_pa)
@@ -163,11 +166,9 @@ class RampStep(ChargedStep):
         self._ceiling_since_ns = -1
 
     def advance(self, sight: Sight) -> Standing:
-        self._begin_again_after_interlock(sight)
-        elapsed_ns = sight.clock_ns - self._began_ns
         if self._charging:
             return self._charge(sight)
-        target_pa = self._from_pa + self._step.rate_pa_per_s * (elapsed_ns / 1e9)
+        target_pa = self._called_for(sight, self._step.rate_pa_per_s)
         ceiling_pa = self._step.ceiling_pa
         if target_pa >= ceiling_pa:
             target_pa = ceiling_pa
