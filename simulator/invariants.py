@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 FED_AFTER_NS, FED_AGAIN_NS = 2_000_000_000, 300_000_000  # when a process kicks first, and after what was wrong
 AHEAD_FROM_PA, AHEAD_PA = 60.0 * PSI, 20.0 * PSI  # what a tank may hold from before; and the loop's overshoot
 BEGINS_WITHIN_PA = 50.0 * PSI  # above the pressure that stands a step may begin: a filled line may have emptied since
-LOOKED_AT = 4  # every so many messages the values themselves are worked out again
+LOOKED_AT, CHATTER = 4, "emergency_stop_chatters"  # every so many messages the values themselves are worked out again
 LAG_LIMIT_US, CLOCK_STEP_NS, PA = 250_000, 50_000_000, 1.0
 ARMED_NS, HOLD_LIMIT_S, MOST_SAID = 60_000_000_000, 5.0, 90
 
@@ -462,7 +462,7 @@ class Watch:
         inlet = plant.asked("inlet")
         if inlet:
             quiet = "bus" not in night.storm.marks and "host" not in night.storm.marks
-            if quiet:
+            if quiet and not night.storm.is_active(CHATTER):  # which cuts the vent's power where no scan can show it
                 require(plant.asked("vent"), "NEVER_INLET_AND_VENT", "valves energised")
             allowed = self.session and self.energised("inlet") and night.engine is not None
             if allowed:
