@@ -60,7 +60,7 @@ BUGS = (
     Bug("a hold does not stop the clock", MACHINE, "        if not held:\n            self._clock_ns +=", "        if True:\n            self._clock_ns +="),
     # proof of venting
     Bug("vent hold is shortened", REST, "t_ns - engine.low_since_ns >= rule.hold_ns:", "t_ns - engine.low_since_ns >= rule.hold_ns // 10:"),
-    Bug("vent proof forgives a high sample", REST, "    if not low:\n        engine.low_since_ns = t_ns", "    if not low:\n        pass"),
+    Bug("vent proof forgives a high sample", REST, "held_since(low, engine", "held_since(low or engine.low_since_ns != NEVER, engine"),
     Bug("venting never ends", REST, "if t_ns - engine.since_ns > rule.timeout_ns:", "if t_ns - engine.since_ns > 20 * rule.timeout_ns:"),
     Bug("a rise is not looked at", OPENING, "self.rise_pa <= self._rig.vent.isolation_rise_pa", "True"),
     Bug("a live supply leaves the isolation proven", OPENING, "        self.isolation_proven = self.tried = False\n\n", "        self.tried = False\n\n", "leak"),

@@ -16,6 +16,14 @@ NEVER = -1
 NOBODY_MINDS_NS = 1 << 62  # how old the values of a device may be that guards nothing
 
 
+def held_since(holds: bool, since_ns: int, t_ns: int) -> int:
+    """Since when something has been *seen* to hold, NEVER while it does not: what lay between the last look at which it
+    did not and the first at which it did does not count."""
+    if not holds:
+        return NEVER
+    return t_ns if since_ns == NEVER else since_ns
+
+
 class Channels:
     __slots__ = (
         "_all_heard",

@@ -10,7 +10,7 @@ from rigd.calc.exact.calibration import NAN
 from rigd.calc.exact.quality import QUALITY_WORDS
 from rigd.engine import endings, rest
 from rigd.engine.acts import refusal_of
-from rigd.engine.channels import Channels
+from rigd.engine.channels import NEVER, Channels
 from rigd.engine.findings import Findings
 from rigd.engine.host import Host
 from rigd.engine.interlocks import Interlocks
@@ -91,7 +91,8 @@ class Engine:
         self._out: list[Output] = []
         self.live: object | None = None
         self.cut: object | None = None  # the live step that had no next moment, until the line is vented
-        self.since_ns = self.low_since_ns = self._clock_ns = self._clock_at_ns = 0
+        self.since_ns = self._clock_ns = self._clock_at_ns = 0
+        self.low_since_ns = NEVER  # since when every specimen channel has been seen low, in VENTING
         self._hold_since_ns = self._held_since_ns = 0
         self._was_held_by = ""
         self.was_pressurised = self.closing = self.prepared = self.stop_asked = self._fell_with_feed = False
@@ -167,7 +168,7 @@ class Engine:
 
     def _take_opened(self, message: Opened) -> None:
         self.run = message.run
-        self.since_ns = self.low_since_ns = message.t_ns
+        self.since_ns = message.t_ns
         self.interlocks = Interlocks(self.rig, self.channels, message.latched)
         self.say("opened", f"run {message.run} opened by rigd {message.version}", run=message.run)
         self.say("anchor", "wall clock anchor", utc_ns=message.utc_ns)
@@ -267,7 +268,7 @@ class Engine:
             self._tell_cut()
         if new == VENTING:
             self.wanted, self.target_pa = SAFE, NAN
-            self.low_since_ns = self._t_ns
+            self.low_since_ns = NEVER
             self.opening.look_away()
             self.operator_holds = False
         if new == VENTED:

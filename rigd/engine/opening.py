@@ -15,7 +15,7 @@ unzeroed is used.
 
 from rigd.calc.exact.quality import GOOD
 from rigd.calc.exact.rise import WINDOW_SHARE, RiseMeter
-from rigd.engine.channels import Channels
+from rigd.engine.channels import NEVER, Channels, held_since
 from rigd.engine.outputs import SAFE, Outputs, Wanted
 from rigd.model.rig import Pocket, Rig
 from rigd.model.states import LINE_AT_ZERO, SAFE_TO_OPEN
@@ -32,7 +32,6 @@ OPENING_RULE = (
 WORDS_OF = dict(OPENING_RULE)
 SETTLE_NS = 200_000_000  # after a valve says that it is shut, before the time it stays shut is counted
 IDLE, SHUT, OPENING_UP = "", "shut", "opening up"
-NEVER = -1
 BY_HAND = "hand-checked"
 
 
@@ -53,7 +52,7 @@ class Opening:
         self._phase, self._since_ns = IDLE, 0
         self._meter = RiseMeter(0, 1)
         self._low_since_ns = [NEVER] * len(rig.pockets)
-        self._line_low_ns = NEVER  # since when every specimen channel is proven low: the last moment when one was not
+        self._line_low_ns = NEVER  # since when every specimen channel has been seen low
         self._vent_at = next((at for at, output in enumerate(rig.outputs) if output.role == "vent"), -1)
         self._vent = rig.outputs[self._vent_at] if self._vent_at >= 0 else None
         settle_ns = SETTLE_NS + (self._vent.read_back_ns if self._vent else 0)
@@ -149,15 +148,12 @@ class Opening:
         what feeds them stayed shut."""
         if self.isolation_proven and not self._seen_shut():
             self.forget()
-        if self._line_low_ns == NEVER or not self._channels.proves_below(self._rig.vent.limit_pa, t_ns):
-            self._line_low_ns = t_ns
+        limit_pa, channels = self._rig.vent.limit_pa, self._channels
+        self._line_low_ns = held_since(channels.proves_below(limit_pa, t_ns), self._line_low_ns, t_ns)
         for at, pocket in enumerate(self._rig.pockets):
-            if pocket.channel < 0:
-                continue
-            if not self._channels.is_low(pocket.channel, self._rig.vent.limit_pa, t_ns):
-                self._low_since_ns[at] = NEVER
-            elif self._low_since_ns[at] == NEVER:
-                self._low_since_ns[at] = t_ns
+            if pocket.channel >= 0:
+                is_low = channels.is_low(pocket.channel, limit_pa, t_ns)
+                self._low_since_ns[at] = held_since(is_low, self._low_since_ns[at], t_ns)
 
     def state_of(self, at: int, t_ns: int) -> str:
         """How a pocket stands: "proven", "vented", "hand-checked" (a person's to do), or "" when none of them."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rigd.engine import endings
+from rigd.engine.channels import NEVER, held_since
 from rigd.engine.questions import before_pressure
 from rigd.engine.showing import permissives_of
 from rigd.engine.states import ARMING_EXPIRED, NO_PROOF, PERMISSIVE_LOST, PERMISSIVES_HOLD, PROVEN, VENT
@@ -27,8 +28,7 @@ def prove(engine: Engine) -> None:
     low = engine.channels.proves_below(rule.limit_pa, t_ns)
     if opening.declared:
         opening.look(t_ns)
-    if not low:
-        engine.low_since_ns = t_ns
+    engine.low_since_ns = held_since(low, engine.low_since_ns, t_ns)
     if opening.testing:
         _go_on_testing(engine, low)
         return
@@ -65,7 +65,7 @@ def _go_on_testing(engine: Engine, low: bool) -> None:
     engine.wanted = opening.advance(t_ns, undisturbed)
     if opening.testing:
         return
-    engine.low_since_ns = t_ns  # unless it passed, the line is proven low once more, with the vent open
+    engine.low_since_ns = NEVER  # unless it passed, the line is proven low once more, with the vent open
     rise_pa, limit_pa = opening.rise_pa, rule.isolation_rise_pa
     if opening.isolation_proven:
         engine.say("isolation", f"isolation proven: rise {rise_pa:.0f} Pa of {limit_pa:.0f} Pa allowed",

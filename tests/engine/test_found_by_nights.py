@@ -38,6 +38,18 @@ def test_the_hold_of_a_proven_vent_begins_with_its_first_sample(new_bench):
     assert bench.engine.state == "VENTED"
 
 
+def test_the_hold_of_a_proven_vent_begins_with_the_first_low_sample_not_the_last_high_one(bench):
+    """Seeds 8204089 and 8201339: the process stood still for a moment in between."""
+    bench.follow, bench.a, bench.b = False, 40.0, 40.0
+    bench.seconds(0.5)
+    bench.a = bench.b = 0.0
+    bench.t_ns += 80_000_000
+    bench.seconds(0.97)
+    assert bench.engine.state == "VENTING"
+    bench.seconds(0.1)
+    assert bench.engine.state == "VENTED"
+
+
 def test_a_restart_lets_nothing_be_reset_before_it_was_heard(new_bench):
     bench = new_bench(latched=("emergency_stop_pressed",))
     assert bench.act("reset").kind == "refused"
