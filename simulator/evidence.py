@@ -149,7 +149,7 @@ class Evidence:
         if self.unwell:
             found.append(("NO_PRESSURE_WITHOUT_RECORD", "the computer is unwell"))
         for heard_ns, stale_ns in zip(self.heard_ns, self._stale_ns, strict=True):
-            if heard_ns >= 0 and t_ns - heard_ns > stale_ns and not self.doubtful_ns:
+            if heard_ns >= 0 and t_ns - heard_ns > stale_ns:
                 found.append(("STALE_IS_UNSAFE", f"a device silent since {heard_ns}"))
         if self._bad:
             found.append(("STALE_IS_UNSAFE", f"{self.rig.channels[min(self._bad)].name} failed"))

@@ -76,7 +76,8 @@ BUGS = (
     Bug("one transducer low is enough", CHANNELS, "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens\n", "self.quality[at] == GOOD and self.value[at] + self.worse_high[at] < limit_pa for at in self.specimens[:1]\n"),
     Bug("low is proven ten times too high", CHANNELS, "self.value[at] + self.worse_high[at] < limit_pa", "self.value[at] + self.worse_high[at] < 10 * limit_pa"),
     # channels
-    Bug("old values are good", CHANNELS, "if good_ns != NEVER and t_ns - good_ns > stale_ns and code == GOOD:", "if good_ns != NEVER and t_ns - good_ns > 30 * stale_ns and code == GOOD:"),
+    Bug("old values are good", CHANNELS, "            if heard_ns != NEVER and t_ns - heard_ns > stale_ns:", "            if heard_ns != NEVER and t_ns - heard_ns > 30 * stale_ns:"),
+    Bug("doubt excuses silence", CHANNELS, "            if heard_ns != NEVER and t_ns - heard_ns > stale_ns:", "            if heard_ns != NEVER and t_ns - heard_ns > stale_ns and code == GOOD:"),
     Bug("a silence is forgiven by the next scan", CHANNELS, "heard_ns != NEVER and t_ns - heard_ns > stale_ns else", "heard_ns != NEVER and t_ns - heard_ns > 300 * stale_ns else"),
     Bug("failed is no cause", CHANNELS, "            if is_failed(code):", "            if is_failed(code) and at > 1:"),
     Bug("armed on a channel in doubt", CHANNELS, "return [self.names[at] for at, _ in self._watched if self.quality[at] != GOOD] if self._ungood else []", "return []"),

@@ -28,6 +28,7 @@ class Channels:
     __slots__ = (
         "_all_heard",
         "_counts",
+        "_device_of",
         "_devices",
         "_heard_ns",
         "_is_first",
@@ -91,6 +92,7 @@ class Channels:
             for device in range(len(rig.devices))
         )
         self._stale_ns = tuple(channel.stale_ns for channel in rig.channels)
+        self._device_of = tuple(channel.device for channel in rig.channels)
         self._heard_ns = [NEVER] * len(rig.devices)
         self._late = ""
         self._is_first = True
@@ -158,15 +160,13 @@ class Channels:
                 return []
         causes: list[str] = [self._late] if self._late else []
         for at, stale_ns in self._watched:
-            good_ns = self.good_ns[at]
-            if self.quality[at] == GOOD and (good_ns == NEVER or t_ns - good_ns <= stale_ns):
-                continue
-            code = self.quality[at]
+            code, heard_ns = self.quality[at], self._heard_ns[self._device_of[at]]
             if is_failed(code):
                 causes.append(self.names[at] + " failed")
-            elif code == UNCERTAIN and self.uncertain_ns[at] != NEVER and t_ns - self.uncertain_ns[at] > UNCERTAIN_NS:
+                continue
+            if code == UNCERTAIN and self.uncertain_ns[at] != NEVER and t_ns - self.uncertain_ns[at] > UNCERTAIN_NS:
                 causes.append(self.names[at] + " uncertain")
-            if good_ns != NEVER and t_ns - good_ns > stale_ns and code == GOOD:
+            if heard_ns != NEVER and t_ns - heard_ns > stale_ns:
                 causes.append(self.names[at] + " stale")
         return causes
 

@@ -215,7 +215,8 @@ class Findings:
             sagged_pa=highest_pa - raw_pa if sagged else 0.0,
         )
         if self._mark_ns >= 0 and raw_pa is not None and highest_pa > raw_pa:
-            bounds.up_pa += highest_pa - raw_pa  # what it had lost already when the mark came
+            # What it had lost already when the mark came, and how far it may have gone on before, between two samples.
+            bounds.up_pa += highest_pa - raw_pa + rate_pa_per_s * (self._watch.gap_ns / 1e9)
         bounds.down_pa += self._with_feed_pa
         if self._unwatched:
             bounds.up_pa += self._hidden_pa()

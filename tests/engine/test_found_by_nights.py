@@ -250,3 +250,30 @@ def test_what_a_lost_supply_left_behind_is_not_caught_up_with_a_jump(bench_of, d
         bench.scan()
         assert bench.a < stood + 1.5 * rate * scans * 0.01 + 1.0, f"{scans} scans after the supply came back"
     assert bench.a > stood + 0.5 * rate, "and it does go on"
+
+
+def test_a_mark_after_a_loss_reaches_up_to_where_no_sample_showed_it(bench):
+    """Seed 9000221: the body let go between two samples, lost part of its pressure, and was marked a second later."""
+    bench.to_ramp(100.0)
+    bench.follow = False
+    highest = bench.a
+    bench.t_ns += 40_000_000
+    bench.a = bench.b = highest - 6.0
+    bench.scan(20)
+    bench.act("mark")
+    bench.follow = True
+    result = bench.finish("rupture")
+    assert result.signs == ("operator_mark",)
+    assert result.failure_pa + result.bound_up_pa >= (highest + 15.0 * (0.05 + 0.02)) * PSI, "gap and lag"
+
+
+def test_a_channel_in_doubt_may_not_be_silent_either(bench):
+    """Seed 9001416: its device fell silent while it was uncertain, and the relay went on being kicked."""
+    bench.to_ready()
+    grey = [3700 if c.role == "specimen" else n for c, n in zip(bench.rig.channels, bench.counts(), strict=True)]
+    bench.scan(counts=tuple(grey))  # 3.7 mA: the grey band of NAMUR NE 43
+    bench.silent = True
+    for _ in range(30):
+        bench.scan()
+        bench.report()
+    assert bench.engine.interlocks.first_out == "specimen_a stale"
