@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from rigd.model.messages import ACTS
 from rigd.model.states import ARMED, READY, RESETTABLE, RUNNING, UNPROVEN
+from simulator.person import SLOWEST_S
 
 if TYPE_CHECKING:
     from simulator.night import Night
@@ -29,8 +30,8 @@ class Crowd:
     def __init__(self, night: "Night") -> None:
         self._night, self._rng = night, Random(f"{night.swarm.seed}/crowd")
         self.calm = self.quiet = False  # calm: only the operator; quiet: nobody
-        self.asked_ns = self._last_look_ns = 0
-        self.honest_mark = False  # the last mark was pressed by somebody who had been looking all the time
+        self.asked_ns = self._last_look_ns = self._looks_since_ns = 0
+        self.honest_mark = False  # pressed by somebody who had been looking since before there was anything to see
         self._look_at_ns = self._back_at_ns = 0
         self._act_at_ns = -1
         self._resume_at_ns = -1
@@ -60,6 +61,8 @@ class Crowd:
         act, named = rng.choice(ACTS), rng.random() < 0.8
         if act in ENDS_A_RUN and rng.random() < 0.8:
             act = rng.choice(ACTS)  # or no run would ever come far
+        if act == "mark":
+            self.honest_mark = False
         for _ in range(rng.choice((1, 1, 1, 2, 5))):
             prompt = rng.choice((None, rng.randrange(0, 40), night.open_prompt.prompt if night.open_prompt else 1))
             night.act(act, named=named, prompt=prompt, answer=rng.choice((None, *ANSWERS)))
@@ -87,11 +90,13 @@ class Crowd:
             night.act("confirm", prompt=prompt.prompt, answer=night.person.says(prompt, night.plant.truth().seen))
             return
         if engine.state == RUNNING:
-            act = night.person.sees(night.plant.truth(), now_ns / 1e9)
-            if act:
-                self.honest_mark = now_ns - self._last_look_ns < AWAY_AT_MOST_NS
-                night.act(act)
+            if now_ns - self._last_look_ns >= AWAY_AT_MOST_NS:
+                self._looks_since_ns = now_ns
             self._last_look_ns = now_ns
+            act = night.person.sees(night.plant.truth(), now_ns / 1e9)
+            if act:  # longer than anybody takes to react: it was not there to be seen when the looking began
+                self.honest_mark = now_ns - self._looks_since_ns > SLOWEST_S * 1e9
+                night.act(act)
             return
         self._next_act(now_ns)
 
