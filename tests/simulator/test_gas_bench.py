@@ -55,9 +55,11 @@ def test_the_interval_holds_the_truth_and_no_sure_word_is_wrong():
     undecided = sum(verdict == "undecided" for verdict, *_ in rows)
     print(f"{sum(held)} of {len(rows)} intervals hold the truth; {undecided} undecided")
     assert sum(held) >= 42
-    assert {verdict for verdict, *_ in rows} == {"accept", "reject", "undecided"} and undecided < len(rows) / 4
+    sure = [row for row in rows if row[0] in ("accept", "reject")]
+    assert {verdict for verdict, *_ in sure} == {"accept", "reject"} and 0 < undecided < len(rows) / 4
+    assert len(rows) - len(sure) - undecided <= 1, "void, since the zero of a transducer moved: drawn so, and rare"
     limit = 1.0
-    wrong = [row for row in rows if (row[0] == "accept") != (row[3] <= limit) and row[0] != "undecided"]
+    wrong = [row for row in sure if (row[0] == "accept") != (row[3] <= limit)]
     assert len(wrong) <= 1, wrong  # one-sided 95 %: a body within two uncertainties of its limit may be
     assert all(abs(truth - limit) < 3.0 * u for _, _, u, truth in wrong)
 
