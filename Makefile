@@ -51,6 +51,7 @@ nights: .venv/.test .venv/.tools
 	.venv/bin/python -m simulator.bench_nights --kind flush --hours $(BENCH_HOURS) --seed $(SEED)
 	.venv/bin/python -m simulator.bench_nights --kind air --hours $(BENCH_HOURS) --seed $(SEED)
 	.venv/bin/python -m simulator.bench_nights --kind gas --hours $(BENCH_HOURS) --seed $(SEED)
+	.venv/bin/python -m simulator.bench_nights --kind rest --hours $(BENCH_HOURS) --seed $(SEED)
 
 # Other random moments: RIGD_SEED=7 make crash. Small disks are mounted, which needs root; without it they are skipped.
 crash: .venv/.test .venv/.tools

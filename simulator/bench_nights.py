@@ -1,4 +1,5 @@
-"""A campaign of the other nights, from the command line: surges on stations, cap turns, aims, air checks, gas.
+"""A campaign of the other nights, from the command line: surges on stations, cap turns, aims, air checks, gas,
+and bursts in which nothing bursts.
 
     python -m simulator.bench_nights --kind surge --hours 5 --seed 1
     python -m simulator.bench_nights --kind leak --only 35          one night, as a failure's line says
@@ -15,14 +16,14 @@ import time
 from collections import Counter
 from collections.abc import Callable
 
-from simulator import air_nights, flush_nights, gas_nights, leak_nights, station_nights
+from simulator import air_nights, flush_nights, gas_nights, leak_nights, rest_nights, station_nights
 from simulator.night import Report
 from simulator.nights import SOURCE, TWICE_EVERY, commit
 from simulator.promises import Violation
 
 PLAYS: dict[str, Callable[[int], Report]] = {
     "surge": station_nights.play, "leak": leak_nights.play, "flush": flush_nights.play,
-    "air": air_nights.play, "gas": gas_nights.play,
+    "air": air_nights.play, "gas": gas_nights.play, "rest": rest_nights.play,
 }  # fmt: skip
 FAILURES_KEPT = 20  # a broken promise breaks in many nights; a few tell enough
 

@@ -45,6 +45,10 @@ class Crowd:
         """Nobody mashes or wanders off any more."""
         self.calm, self._back_at_ns = True, 0
 
+    def go_away(self, seconds: float) -> None:
+        """Nobody does the work for so long."""
+        self._back_at_ns = self._night.now_ns + int(seconds * 1e9)
+
     def look(self) -> None:
         now_ns = self._night.now_ns
         if self.quiet:
@@ -76,7 +80,7 @@ class Crowd:
             if swarm.gone and night.storm.strikes:
                 return
             if rng.random() < swarm.dawdles * 0.1:
-                self._back_at_ns = now_ns + int(rng.uniform(*AWAY_S) * 1e9)
+                self.go_away(rng.uniform(*AWAY_S))
         if engine.operator_holds and engine.state == RUNNING and not (swarm.forgets_holds and not self.calm):
             if self._resume_at_ns < 0:
                 self._resume_at_ns = now_ns + int(rng.uniform(*HOLD_S) * 1e9)
@@ -111,7 +115,7 @@ class Crowd:
         elif now_ns >= self._act_at_ns:
             self._act_at_ns = -1
             if engine.state == ARMED and not self.calm and self._rng.random() < CALLED_AWAY:
-                self._back_at_ns = now_ns + int(self._rng.uniform(*CALLED_AWAY_S) * 1e9)
+                self.go_away(self._rng.uniform(*CALLED_AWAY_S))
                 return
             act = {READY: "arm", ARMED: "start", UNPROVEN: "hand_check"}.get(engine.state, "reset")
             if engine.interlocks.state == RESETTABLE:

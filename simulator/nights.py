@@ -83,7 +83,10 @@ class Campaign:
 
 def play(seed: int, seen: Seen | None = None) -> Report:
     """One night. Raises Violation, with the night as its `night`."""
-    night = Night(draw_swarm(seed, tuple(KINDS)), seen if seen is not None else Seen())
+    return play_night(Night(draw_swarm(seed, tuple(KINDS)), seen if seen is not None else Seen()))
+
+
+def play_night(night: Night) -> Report:
     gc.collect()
     gc.disable()  # a night makes millions of small things and no rings of them; the collector would look at each
     try:

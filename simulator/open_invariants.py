@@ -14,7 +14,7 @@ from typing import Protocol
 
 from rigd.model.messages import Event, Input, Output, Scan, ValveCommand
 from rigd.model.rig import Rig
-from rigd.model.states import LINE_AT_ZERO, SAFE_TO_OPEN
+from rigd.model.states import LINE_AT_ZERO, RUNNING, SAFE_TO_OPEN
 from simulator.bodies import PSI
 from simulator.gauge import GOOD, Gauge
 from simulator.promises import require
@@ -60,6 +60,7 @@ class OpeningWatch:
         self.value = [0.0] * len(rig.channels)
         self.good = [False] * len(rig.channels)
         self._zero = [0.0] * len(rig.channels)
+        self._has_run = False
         self._low_ns = [NEVER] * len(rig.channels)
         self._sent = [output.counts_safe for output in rig.outputs]
         self._feeds = [at for at, output in enumerate(rig.outputs) if output.role in FEEDS]
@@ -179,14 +180,17 @@ class OpeningWatch:
 
     def _hear(self, event: Event, plant: Truth | None) -> None:
         data = dict(event.data)
-        if event.kind == "zero" and data["accepted"]:
+        if event.kind == "zero" and not self._has_run:  # one read after a run is compared with it, and never used
             name = data["channel"]
-            self._zero[next(at for at, c in enumerate(self.rig.channels) if c.name == name)] = float(data["zero_pa"])  # type: ignore[arg-type]
+            at = next(at for at, c in enumerate(self.rig.channels) if c.name == name)
+            self._zero[at] = float(data["zero_pa"]) if data["accepted"] else 0.0  # type: ignore[arg-type]
             self._forget_counts()
         elif event.kind == "opened":  # another engine stands for this station now, and has said and proven nothing
-            self.says_safe, self._proven_ns = False, NEVER
+            self.says_safe, self._proven_ns, self._has_run = False, NEVER, False
+            self._zero = [0.0] * len(self.rig.channels)
+            self._forget_counts()
         elif event.kind == "state" and data["to"] not in ("VENTED", "READY"):
-            self.says_safe = False
+            self.says_safe, self._has_run = False, self._has_run or data["to"] == RUNNING
         elif event.kind == "words":
             self.says_safe = event.text == SAFE_TO_OPEN
             require(event.text == SAFE_TO_OPEN or event.text != LINE_AT_ZERO or data.get("lacks") != "",

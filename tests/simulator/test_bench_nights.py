@@ -1,4 +1,4 @@
-"""Nights of surges on stations and of cap-turn leak tests: a share of the campaign, and proof that its judges can fail.
+"""Nights at the benches and of rest: a share of the campaign, and proof that its judges can fail.
 
 What is promised is SAFETY.md section 8, held against the simulated world's valves, pressures, bodies and people.
 """
@@ -12,8 +12,9 @@ from rigd.engine.gas_leak import GasLeakStep
 from rigd.engine.opening import Opening
 from rigd.engine.questions import Questions
 from rigd.engine.surge import SurgeStep
-from simulator import air_nights, flush_nights, gas_nights, leak_nights, station_nights
+from simulator import air_nights, flush_nights, gas_nights, leak_nights, rest_nights, station_nights
 from simulator.bench_nights import PLAYS, is_same_again, run
+from simulator.open_invariants import OpeningWatch
 from simulator.promises import Violation
 
 SEEDS = (1, 6, 11, 16)
@@ -46,6 +47,19 @@ def test_nights_of_air_checks_keep_every_promise():
 def test_nights_of_gas_keep_every_promise():
     outcomes = {outcome for seed in range(1, 13) for outcome in gas_nights.play(seed).outcomes}
     assert outcomes >= {"gas_tight", "gas_leaking", "stopped"}
+
+
+def test_nights_of_rest_keep_every_promise_and_say_that_it_is_safe_to_open(monkeypatch):
+    said, was = [], OpeningWatch.check_said
+    monkeypatch.setattr(OpeningWatch, "check_said", lambda *now: (said.append(now), was(*now)))
+    for seed in range(1, 9):
+        assert rest_nights.play(seed).strikes
+    assert len(said) > 4, "nights of rest are for the sake of these words"
+
+
+def test_a_zero_read_after_a_run_is_not_the_one_in_use():
+    """Rest night 31: amid noise the judge took it for such, and a sample for one that was not low."""
+    assert rest_nights.play(31).outcomes
 
 
 def test_who_stands_for_a_station_after_its_run_has_said_nothing_of_opening_it():
