@@ -54,7 +54,7 @@ def test_nights_of_rest_keep_every_promise_and_say_that_it_is_safe_to_open(monke
     monkeypatch.setattr(OpeningWatch, "check_said", lambda *now: (said.append(now), was(*now)))
     for seed in range(1, 9):
         assert rest_nights.play(seed).strikes
-    assert len(said) > 4, "nights of rest are for the sake of these words"
+    assert len(said) > 2, "nights of rest are for the sake of these words"
 
 
 def test_a_zero_read_after_a_run_is_not_the_one_in_use():
