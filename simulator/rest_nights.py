@@ -1,15 +1,17 @@
-"""Nights of bursts in which nothing bursts, and what goes wrong waits for the moments in which it matters most: as the
-words SAFE TO OPEN are said, and as somebody has armed.
+"""Nights of bursts in which nothing bursts, and what goes wrong waits for the moments in which it matters most: as
+somebody has armed, as a run is under way, as a rise test is made, and as the words SAFE TO OPEN are said.
 
 A rise test is made only when the body held, and its words stand until the next run. Where nearly every body breaks and
 nobody lingers, such moments are short, and few faults fall into one: a wrong in what is said then lives for a hundred
-hours. Here bodies hold, the person goes away as soon as the words are said, and every such moment is struck.
+hours. Here bodies hold, the person goes away as soon as the words are said, and such moments are struck.
 """
 
 from dataclasses import replace
 from functools import partial
+from typing import NamedTuple
 
 from rigd.model.messages import Event, Output
+from rigd.model.profile import Hold
 from rigd.model.states import ARMED, RUNNING, SAFE_TO_OPEN
 from simulator.night import Night, Report
 from simulator.nights import play_night
@@ -17,14 +19,21 @@ from simulator.sometimes import Seen
 from simulator.swarm import draw_swarm
 from simulator.weather import KINDS
 
-BLOWS = (
-    ("sensor_spike",), ("noise",), ("inlet_stuck_open",), ("read_back_lies",), ("vent_stuck_shut",),
-    ("sensor_uncertain", "half_open"),
-)  # fmt: skip
-"""What strikes in such a moment, one after another; in every other moment it is any of the night's kinds."""
-WITHIN_S, NEXT_WITHIN_S = 2.5, 1.0
+
+class Moment(NamedTuple):
+    struck: float  # share of such moments in which anything strikes
+    within_s: float
+    blows: tuple[tuple[str, ...], ...]  # faults, one after another; every other time it is any of the night's kinds
+
+
+IN_ARMED = Moment(0.5, 2.5, (("read_back_lies",), ("vent_stuck_shut", "double_start"),
+                             ("sensor_uncertain", "half_open")))  # fmt: skip
+IN_RUN = Moment(0.6, 30.0, (("person_stops",), ("person_vents",)))
+IN_HOLD = Moment(1.0, 3.0, (("slow_valve",),))  # before the vent opens and shuts amid a run
+IN_TEST = Moment(0.5, 3.0, (("sensor_spike",), ("valve_passes", "sensor_spike"), ("vent_stuck_shut",)))
+AS_SAFE = Moment(1.0, 2.5, (("sensor_spike",), ("noise",), ("inlet_stuck_open",), ("read_back_lies",)))
+NEXT_WITHIN_S = 1.0
 AWAY_S = (2.0, 50.0)
-ENDED_EARLY, ENDED_WITHIN_S = 0.3, 30.0  # share of the runs that a person ends
 NEVER_S = 1e9
 
 
@@ -33,22 +42,27 @@ class RestNight(Night):
         super()._hear(output)
         if type(output) is not Event or self.storm.over:
             return
+        data = dict(output.data)
         if output.kind == "words" and output.text == SAFE_TO_OPEN:
-            self._strike_soon()
+            self._strike_in(AS_SAFE)
             away_s = self.rng.uniform(*AWAY_S)
             self.crowd.go_away(away_s)
             self.later(away_s, partial(self.act, "reset"))
-        elif output.kind == "state" and dict(output.data)["to"] == ARMED:
-            self._strike_soon()
-        elif output.kind == "state" and dict(output.data)["to"] == RUNNING and self.rng.random() < ENDED_EARLY:
-            self.later(self.rng.uniform(0.0, ENDED_WITHIN_S), partial(self.act, self.rng.choice(("stop", "vent"))))
+        elif output.kind == "isolation" and "takes_ns" in data:
+            self._strike_in(IN_TEST)
+        elif output.kind == "state" and data["to"] in (ARMED, RUNNING):
+            self._strike_in(IN_ARMED if data["to"] == ARMED else IN_RUN)
+        elif output.kind == "step" and type(self.swarm.profile.steps[data["step"]]) is Hold:
+            self._strike_in(IN_HOLD)
 
-    def _strike_soon(self) -> None:
-        at_s = self.rng.uniform(0.0, WITHIN_S)
-        known = self.rng.random() < 0.5
-        for kind in self.rng.choice(BLOWS) if known else (self.rng.choice(self.swarm.kinds),):
+    def _strike_in(self, moment: Moment) -> None:
+        rng = self.rng
+        if rng.random() >= moment.struck:
+            return
+        at_s = rng.uniform(0.0, moment.within_s)
+        for kind in rng.choice(moment.blows) if rng.random() < 0.5 else (rng.choice(self.swarm.kinds),):
             self.later(at_s, partial(self._strike, kind))
-            at_s += self.rng.uniform(0.0, NEXT_WITHIN_S)
+            at_s += rng.uniform(0.0, NEXT_WITHIN_S)
 
     def _strike(self, kind: str) -> None:
         if not self.storm.over and not self.storm.is_active(kind):

@@ -57,11 +57,6 @@ def test_nights_of_rest_keep_every_promise_and_say_that_it_is_safe_to_open(monke
     assert len(said) > 2, "nights of rest are for the sake of these words"
 
 
-def test_a_zero_read_after_a_run_is_not_the_one_in_use():
-    """Rest night 31: amid noise the judge took it for such, and a sample for one that was not low."""
-    assert rest_nights.play(31).outcomes
-
-
 def test_who_stands_for_a_station_after_its_run_has_said_nothing_of_opening_it():
     """Seed 9013: the judge held the words of the engine before against the one that only guards."""
     assert "stopped" in station_nights.play(9013).outcomes
