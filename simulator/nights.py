@@ -87,6 +87,7 @@ def play(seed: int, seen: Seen | None = None) -> Report:
 
 
 def play_night(night: Night) -> Report:
+    """This night. Raises as `play` does."""
     gc.collect()
     gc.disable()  # a night makes millions of small things and no rings of them; the collector would look at each
     try:

@@ -2,8 +2,8 @@
 somebody has armed, as a run is under way, as a rise test is made, and as the words SAFE TO OPEN are said.
 
 A rise test is made only when the body held, and its words stand until the next run. Where nearly every body breaks and
-nobody lingers, such moments are short, and few faults fall into one: a wrong in what is said then lives for a hundred
-hours. Here bodies hold, the person goes away as soon as the words are said, and such moments are struck.
+nobody lingers, such moments are short, and few faults fall into one: a wrong in what is said then lives long. Here
+bodies hold, the person goes away as soon as the words are said, and such moments are struck.
 """
 
 from dataclasses import replace
